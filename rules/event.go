@@ -1,0 +1,50 @@
+package rules
+
+import "holdbell/sensor"
+
+// EventKind names what happened.
+type EventKind string
+
+// The events.
+const (
+	AlarmRaised       EventKind = "alarm-raised"
+	AlarmRepeated     EventKind = "alarm-repeated" // still unacknowledged, or worse than when acknowledged
+	AlarmAcknowledged EventKind = "alarm-acknowledged"
+	AlarmCleared      EventKind = "alarm-cleared" // the condition has ended
+	AlarmShelved      EventKind = "alarm-shelved"
+	AlarmUnshelved    EventKind = "alarm-unshelved"
+	VerdictChanged    EventKind = "verdict"
+	StationArmed      EventKind = "station-armed"
+	StationDisarmed   EventKind = "station-disarmed"
+	StationService    EventKind = "station-service" // taken out of service, or put back
+	LotBegun          EventKind = "lot-begun"
+	LotMoved          EventKind = "lot-moved"
+	LotEnded          EventKind = "lot-ended"
+	MarkTaken         EventKind = "mark" // a mark was understood and applied; Text says what followed
+	MarkRefused       EventKind = "mark-refused"
+	ReheatProven      EventKind = "reheat-proven"
+	Restarted         EventKind = "restarted" // a gap between sweeps longer than the allowance
+)
+
+// Event is one thing that the Engine decided. Seq is dense from 1 within a ledger. At is the sweep that
+// decided it, Since the interpolated moment from which it holds.
+type Event struct {
+	Seq      uint64         `json:"seq"`
+	Kind     EventKind      `json:"kind"`
+	At       sensor.Instant `json:"at"`
+	Since    sensor.Instant `json:"since"`
+	Alarm    AlarmName      `json:"alarm,omitempty"`
+	Station  string         `json:"station,omitempty"`
+	Lot      string         `json:"lot,omitempty"`
+	Probe    string         `json:"probe,omitempty"`
+	Priority Priority       `json:"priority,omitempty"`
+	State    AlarmStatus    `json:"state,omitempty"`
+	Verdict  Verdict        `json:"verdict,omitempty"`
+	Temp     *sensor.Temp   `json:"temp,omitempty"`
+	Basis    string         `json:"basis,omitempty"`
+	Mark     string         `json:"mark,omitempty"` // the mark's id, where one caused it
+	By       string         `json:"by,omitempty"`
+	Text     string         `json:"text"` // a whole sentence for a person
+	// Unrecorded is set when publishers heard of the event before it was durable.
+	Unrecorded bool `json:"unrecorded,omitempty"`
+}

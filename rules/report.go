@@ -1,0 +1,120 @@
+package rules
+
+import (
+	"encoding/json"
+	"math"
+	"time"
+
+	"holdbell/sensor"
+)
+
+// Stamp writes an Instant to JSON as RFC 3339, as seconds from the start when Relative, and as null when
+// the Instant is zero.
+type Stamp struct {
+	At       sensor.Instant
+	Relative bool
+}
+
+// MarshalJSON implements json.Marshaler.
+func (s Stamp) MarshalJSON() ([]byte, error) {
+	switch {
+	case s.At.IsZero() && !s.Relative, s.At.Wall.IsZero():
+		return []byte("null"), nil
+	case s.Relative:
+		return json.Marshal(round3(s.At.Mono.Seconds()))
+	}
+	return json.Marshal(s.At.Wall.UTC().Round(time.Millisecond).Format("2006-01-02T15:04:05.999Z07:00"))
+}
+
+// LotReport is a lot as outside scripts read it: in the replay's JSON and on MQTT.
+type LotReport struct {
+	Lot           string           `json:"lot"`
+	Food          string           `json:"food"`
+	Station       string           `json:"station"`
+	Stage         Purpose          `json:"stage"`
+	Verdict       Verdict          `json:"verdict"`
+	Action        string           `json:"action"`
+	Deadline      Stamp            `json:"deadline"`
+	Basis         string           `json:"basis"`
+	Text          string           `json:"text"`
+	Celsius       *float64         `json:"celsius"`
+	Probe         string           `json:"probe,omitempty"`
+	Ended         bool             `json:"ended"`
+	DangerZone    float64          `json:"danger_zone_seconds"`
+	Charged       float64          `json:"charged_seconds"`
+	BelowHotLimit float64          `json:"below_hot_limit_seconds"`
+	ComeUp        float64          `json:"come_up_seconds"`
+	Unknown       float64          `json:"unknown_seconds"`
+	UnknownSince  *Stamp           `json:"unknown_since,omitempty"`
+	UnknownLength bool             `json:"unknown_length,omitempty"`
+	Cooling       *CoolingReport   `json:"cooling"`
+	Reheating     *ReheatingReport `json:"reheating"`
+	Lethality     *LethalityReport `json:"lethality"`
+	Growth        *GrowthReport    `json:"growth"`
+}
+
+// CoolingReport is a cooling run; a stage not reached is null.
+type CoolingReport struct {
+	Started Stamp     `json:"started"`
+	Stage1  *float64  `json:"stage1_seconds"`
+	Stage2  *float64  `json:"stage2_seconds"`
+	Result  RunResult `json:"result"`
+}
+
+// ReheatingReport is a reheating run; Reached is null until proven.
+type ReheatingReport struct {
+	Started Stamp     `json:"started"`
+	Reached *float64  `json:"reached_seconds"`
+	Result  RunResult `json:"result"`
+}
+
+// LethalityReport is the cooking lethality of a lot.
+type LethalityReport struct {
+	Salmonella float64 `json:"salmonella_log10"`
+	TableMet   bool    `json:"table_met"`
+}
+
+// GrowthReport is the predicted growth in a lot.
+type GrowthReport struct {
+	CPerfringens float64 `json:"c_perfringens_log10"`
+}
+
+// Report gives l as outside scripts read it; relative chooses seconds from the start instead of
+// RFC 3339.
+func (l *LotState) Report(relative bool) LotReport {
+	r := LotReport{
+		Lot: l.Lot, Food: l.Food, Station: l.Station, Stage: l.Stage,
+		Verdict: l.Verdict, Action: l.Action, Deadline: Stamp{l.Deadline, relative},
+		Basis: l.Basis, Text: l.Text, Probe: l.Probe, Ended: l.Ended,
+		DangerZone: seconds(l.DangerZone), Charged: seconds(l.Charged),
+		BelowHotLimit: seconds(l.BelowHotLimit), ComeUp: seconds(l.ComeUp),
+		Unknown: seconds(l.Unknown), UnknownLength: l.UnknownLength,
+	}
+	if l.Temp != nil {
+		c := l.Temp.Celsius()
+		r.Celsius = &c
+	}
+	if !l.UnknownSince.Wall.IsZero() {
+		r.UnknownSince = &Stamp{l.UnknownSince, relative}
+	}
+	if c := l.Cooling; c != nil {
+		r.Cooling = &CoolingReport{Stamp{c.Started, relative}, reached(c.Stage1), reached(c.Stage2), c.Result}
+	}
+	if h := l.Reheating; h != nil {
+		r.Reheating = &ReheatingReport{Stamp{h.Started, relative}, reached(h.Reached), h.Result}
+	}
+	return r
+}
+
+func reached(d time.Duration) *float64 {
+	if d < 0 {
+		return nil
+	}
+	s := seconds(d)
+	return &s
+}
+
+// seconds rounds to a thousandth, so that interpolated crossings print short.
+func seconds(d time.Duration) float64 { return round3(d.Seconds()) }
+
+func round3(s float64) float64 { return math.Round(s*1000) / 1000 }

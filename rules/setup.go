@@ -1,0 +1,116 @@
+package rules
+
+import (
+	"time"
+
+	"holdbell/sensor"
+	"holdbell/sensor/condition"
+)
+
+// Purpose is what a station is for; a lot's stage is its station's purpose.
+type Purpose string
+
+// The purposes, in the words of the food code.
+const (
+	Cooking     Purpose = "cooking"
+	HotHolding  Purpose = "hot-holding"
+	Cooling     Purpose = "cooling"
+	ColdHolding Purpose = "cold-holding"
+	Reheating   Purpose = "reheating"
+	TimeControl Purpose = "time-control"
+)
+
+// Purposes lists every purpose.
+func Purposes() []Purpose {
+	return []Purpose{Cooking, HotHolding, Cooling, ColdHolding, Reheating, TimeControl}
+}
+
+// Units is how temperatures are written for people.
+type Units string
+
+// The two units.
+const (
+	Fahrenheit Units = "fahrenheit"
+	Celsius    Units = "celsius"
+)
+
+// Setup is all that the Engine is told before its first sweep. It is not changed afterwards; a new
+// configuration arrives as a Notice.
+type Setup struct {
+	Site         string
+	Units        Units
+	GapAllowance time.Duration // a gap between valid readings up to this is interpolated
+	Code         Code
+	Probes       []ProbeSetup // in sweep order
+	Stations     []StationSetup
+	Alarms       map[AlarmName]AlarmSetup // what differs from DefaultAlarms
+}
+
+// ProbeSetup is one probe as the rules see it.
+type ProbeSetup struct {
+	Name      string
+	Condition condition.Settings
+	// Accuracy is the half-width that the chain of probe and chip can claim; 0 when unknown.
+	Accuracy sensor.Temp
+}
+
+// StationSetup is one station. Air and Food are indexes into Setup.Probes; Air is -1 without one.
+type StationSetup struct {
+	Name     string
+	Purpose  Purpose
+	Air      int
+	Food     []int
+	Setpoint *sensor.Temp
+	Band     *Band
+	Alarms   map[AlarmName]AlarmSetup // this station's own, over Setup.Alarms
+}
+
+// Band is the range in which a station's air ought to stay.
+type Band struct{ Low, High sensor.Temp }
+
+// AlarmName is a kind of alarm.
+type AlarmName string
+
+// The alarms.
+const (
+	BelowHotLimit    AlarmName = "below-hot-limit"
+	DangerTime       AlarmName = "danger-time"
+	OutOfBand        AlarmName = "out-of-band"
+	TimeControlEnded AlarmName = "time-control-ended"
+	ProbeFault       AlarmName = "probe-fault"
+	ProbeStuck       AlarmName = "probe-stuck"
+	RecordTrouble    AlarmName = "record-trouble"
+)
+
+// Priority is how much an alarm matters.
+type Priority string
+
+// The priorities, least first.
+const (
+	Advice   Priority = "advice"
+	Warning  Priority = "warning"
+	Critical Priority = "critical"
+)
+
+// Rank orders priorities: advice 1, warning 2, critical 3, anything else 0.
+func (p Priority) Rank() int {
+	switch p {
+	case Advice:
+		return 1
+	case Warning:
+		return 2
+	case Critical:
+		return 3
+	}
+	return 0
+}
+
+// AlarmSetup is how one alarm is raised, cleared and repeated. In an override a nil field keeps the
+// default.
+type AlarmSetup struct {
+	RaiseDelay *time.Duration // from the interpolated crossing
+	ClearDelay *time.Duration
+	Hysteresis *sensor.Temp
+	Repeat     *time.Duration // until acknowledged; 0 never repeats
+	Priority   *Priority
+}

@@ -59,3 +59,16 @@ type Transport interface {
 
 // ErrNoDevice is wrapped by a Transport whose device node does not exist (yet).
 var ErrNoDevice = errors.New("no such device")
+
+// SPIConfig is how a chip wants its bus driven. The driver fixes it; it is no user's choice.
+type SPIConfig struct {
+	Hz   int64 // highest clock in hertz
+	Mode int   // 0 to 3
+}
+
+// Buses hands out transports by a bus's name as a configuration writes it: "SPI0.1" for chip select 1 of
+// bus 0, "I2C1" and an address. The real ones and the simulator's both do.
+type Buses interface {
+	SPI(name string, c SPIConfig) (Transport, error)
+	I2C(name string, addr uint16) (Transport, error)
+}

@@ -1,0 +1,99 @@
+package daemon
+
+import (
+	"bytes"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"holdbell/sensor"
+)
+
+// Clock is the machine's time as sensor.Instant wants it: the wall, CLOCK_BOOTTIME, the boot's id, and
+// whether the wall is believed.
+type Clock struct {
+	boot  sensor.BootID
+	floor time.Time // where nobody can say, a believed wall lies after it
+	sync  string    // the file that timesyncd leaves once the clock was set
+	// adjtimex gives the kernel's own opinion; a field, so that a test can give another.
+	adjtimex func(*unix.Timex) (int, error)
+}
+
+// NewClock reads the boot's id. root is "/" on a real machine. newest is the latest instant in the
+// record, zero when there is none.
+func NewClock(root string, newest time.Time) (*Clock, error) {
+	text, err := os.ReadFile(filepath.Join(root, "proc/sys/kernel/random/boot_id"))
+	if err != nil {
+		return nil, fmt.Errorf("reading the boot's id: %w; mount /proc", err)
+	}
+	c := &Clock{
+		floor:    built(),
+		sync:     filepath.Join(root, "run/systemd/timesync/synchronized"),
+		adjtimex: unix.Adjtimex,
+	}
+	raw := bytes.ReplaceAll(bytes.TrimSpace(text), []byte("-"), nil)
+	if len(raw) != 2*len(c.boot) {
+		return nil, fmt.Errorf("the boot's id %q is not 32 hexadecimal digits", text)
+	}
+	if _, err := hex.Decode(c.boot[:], raw); err != nil {
+		return nil, fmt.Errorf("the boot's id %q: %w", text, err)
+	}
+	if newest.After(c.floor) {
+		c.floor = newest
+	}
+	return c, nil
+}
+
+// Now is the present instant.
+func (c *Clock) Now() sensor.Instant {
+	var mono unix.Timespec
+	// CLOCK_BOOTTIME counts through suspend (clock_gettime(2)); Linux has had it since 2.6.39, so the
+	// call cannot fail on a kernel that runs Go.
+	_ = unix.ClockGettime(unix.CLOCK_BOOTTIME, &mono)
+	wall := time.Now().UTC().Round(0)
+	return sensor.Instant{
+		Wall:     wall,
+		Mono:     time.Duration(mono.Nano()),
+		Boot:     c.boot,
+		Believed: c.believes(wall),
+	}
+}
+
+// believes asks timesyncd first, then the kernel, which chrony and ntpd tell. Where the kernel may not
+// be asked (ProtectClock=yes on older systemd answers EPERM) a wall later than the build and than the
+// newest record has to do: a board without a clock chip wakes up before either.
+func (c *Clock) believes(wall time.Time) bool {
+	if _, err := os.Stat(c.sync); err == nil {
+		return true
+	}
+	var tx unix.Timex
+	state, err := c.adjtimex(&tx)
+	if errors.Is(err, unix.EPERM) || errors.Is(err, unix.ENOSYS) {
+		return wall.After(c.floor)
+	}
+	// TIME_ERROR and STA_UNSYNC: adjtimex(2), "the clock is not synchronized".
+	return err == nil && state != unix.TIME_ERROR && tx.Status&unix.STA_UNSYNC == 0
+}
+
+// built is when the running binary's commit was made. Without one it is the year of these words, which
+// no right clock can fall short of.
+func built() time.Time {
+	floor := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+	if info, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range info.Settings {
+			if s.Key != "vcs.time" {
+				continue
+			}
+			if t, err := time.Parse(time.RFC3339, s.Value); err == nil && t.After(floor) {
+				return t
+			}
+		}
+	}
+	return floor
+}

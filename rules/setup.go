@@ -40,6 +40,7 @@ type Setup struct {
 	Site         string
 	Units        Units
 	GapAllowance time.Duration // a gap between valid readings up to this is interpolated
+	KeepEnded    time.Duration // how long an ended lot is still shown; 0 means 24 h
 	Code         Code
 	Probes       []ProbeSetup // in sweep order
 	Stations     []StationSetup

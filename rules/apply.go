@@ -1,0 +1,378 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+	"time"
+)
+
+// fact is what a mark changed, so that an undo can restore it. Clocks are never turned back: time that
+// was counted stays counted.
+type fact struct {
+	ID      string
+	Kind    MarkKind
+	Lot     string
+	Station int
+	Stage   Purpose
+	Time    int // TimeRule before
+}
+
+// maxFacts is how many marks can still be undone.
+const maxFacts = 64
+
+// mark applies one mark. Every mark is answered by one event that carries its id: taken, or refused with
+// a plain sentence.
+func (e *Engine) mark(m *Mark) {
+	if m.ID != "" {
+		if slices.Contains(e.mem.IDs, m.ID) {
+			return
+		}
+		if len(e.mem.IDs) >= maxIDs {
+			e.mem.IDs = slices.Delete(e.mem.IDs, 0, 1)
+		}
+		e.mem.IDs = append(e.mem.IDs, m.ID)
+	}
+	at := e.moment(m.At)
+	text, ok := e.apply(m, at)
+	kind := MarkTaken
+	if !ok {
+		kind = MarkRefused
+	}
+	if ok && m.By == "" && wantsBy(m) {
+		text += " It stands unsigned."
+	}
+	e.emit(Event{Kind: kind, Since: m.At, Station: m.Station, Lot: m.Lot, Probe: m.Probe, Temp: m.Temp,
+		Mark: m.ID, By: m.By, Text: text})
+}
+
+// wantsBy reports whether a mark ought to be signed.
+func wantsBy(m *Mark) bool {
+	switch m.Kind {
+	case MarkCheck, MarkCorrective, MarkDiscard, MarkUndo:
+		return true
+	case MarkClose:
+		return m.Lot == "" || m.Lot == m.Station
+	}
+	return false
+}
+
+// apply does what a mark says and answers in one sentence.
+func (e *Engine) apply(m *Mark, at time.Duration) (string, bool) {
+	switch m.Kind {
+	case MarkLoad:
+		return e.applyLoad(m, at)
+	case MarkAcknowledge, MarkShelve:
+		return e.applyAlarms(m)
+	case MarkOutOfService, MarkInService:
+		return e.applyService(m)
+	case MarkUndo:
+		return e.applyUndo(m, at)
+	case MarkHandover:
+		return e.handover(), true
+	case MarkSplit:
+		return e.applySplit(m, at)
+	case MarkClose:
+		if i := e.stationIndex(m.Station); m.Lot == "" && i >= 0 {
+			m.Lot = m.Station
+		}
+		if i := e.stationIndex(m.Lot); i >= 0 && e.lotNamed(m.Lot) == nil {
+			if e.hasLots(i) {
+				return m.Lot + " still holds " + e.namesIn(i) + ". Close each by its own name.", false
+			}
+			e.disarm(i, true)
+			return m.Lot + " is closed and disarmed.", true
+		}
+	}
+	lots, why := e.lotsOf(m)
+	if why != "" {
+		return why, false
+	}
+	var answers []string
+	taken := true
+	for _, l := range lots {
+		text, ok := e.applyLot(m, l, at)
+		answers = append(answers, text)
+		taken = taken && ok
+	}
+	return strings.Join(answers, " "), taken
+}
+
+// lotsOf is which lots a mark is about: the one it names, else all open ones in its station. A remark
+// may be about a station without lots, or about nothing in particular.
+func (e *Engine) lotsOf(m *Mark) ([]*lot, string) {
+	if m.Lot != "" {
+		if l := e.lotNamed(m.Lot); l != nil {
+			return []*lot{l}, ""
+		}
+		if e.stationIndex(m.Lot) < 0 {
+			return nil, "No open lot is called " + m.Lot + ". Open lots: " + e.openNames() + "."
+		}
+		m.Station, m.Lot = m.Lot, ""
+	}
+	i := e.stationIndex(m.Station)
+	if i < 0 && m.Station != "" {
+		return nil, "No station is called " + m.Station + ". Stations: " + e.stationNames() + "."
+	}
+	var lots []*lot
+	for _, l := range e.mem.Lots {
+		if l.open() && l.Station == i && i >= 0 {
+			lots = append(lots, l)
+		}
+	}
+	if len(lots) > 0 {
+		return lots, ""
+	}
+	switch m.Kind {
+	case MarkNote, MarkCorrective, MarkCheck, MarkRotate:
+		return []*lot{nil}, ""
+	}
+	if i >= 0 {
+		return nil, m.Station + " holds no open lot."
+	}
+	return nil, "Say which lot or station the " + string(m.Kind) + " is about."
+}
+
+// applyLot does what a mark says to one lot; l is nil for a remark about no lot.
+func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
+	if l == nil {
+		return "Noted for " + orHere(m.Station) + ".", true
+	}
+	switch m.Kind {
+	case MarkMove:
+		return e.applyMove(m, l, at)
+	case MarkCheck:
+		return e.applyCheck(m, l, at), true
+	case MarkProbe:
+		p := e.probeIndex(m.Probe)
+		if p < 0 {
+			return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
+		}
+		l.Claim = p
+		e.reassign(l.Station, at)
+		return l.Name + " is watched by " + m.Probe + " from now on.", true
+	case MarkProbeOut, MarkOffWatch:
+		return e.applyOut(m, l, at)
+	case MarkProbeIn:
+		return e.applyIn(m, l, at)
+	case MarkTimeControl:
+		return e.applyTimeControl(m, l, at)
+	case MarkServe:
+		if l.Ruling.Verdict == Discard {
+			return l.Name + " was marked as served, but the rules say discard: " + e.lotText(l), true
+		}
+		return l.Name + " is being served.", true
+	case MarkDiscard:
+		e.keepFact(m, l)
+		l.Ruling = ruling{Discard, reasonThrownAway, never, l.Ruling.Basis}
+		e.end(l, at)
+		e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: Discard, Text: l.Name + " was discarded."})
+		return l.Name + " is discarded.", true
+	case MarkClose:
+		e.keepFact(m, l)
+		e.end(l, at)
+		e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict,
+			Basis: l.Ruling.Basis.String(), Text: l.Name + " was closed; its last verdict was " + string(l.Ruling.Verdict) + "."})
+		if l.Standing {
+			e.disarm(l.Station, true)
+			return l.Name + " is closed and disarmed.", true
+		}
+		return l.Name + " is closed.", true
+	}
+	return "Noted for " + l.Name + ".", true
+}
+
+// applyLoad begins a lot. Into a station with a standing lot it inherits that lot's clocks, unless the
+// mark says fresh.
+func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
+	i := e.stationIndex(m.Station)
+	if i < 0 {
+		return "No station is called " + m.Station + ". Stations: " + e.stationNames() + ".", false
+	}
+	if m.Lot == "" || e.stationIndex(m.Lot) >= 0 {
+		return "Give the lot a name of its own, not a station's.", false
+	}
+	for _, l := range e.mem.Lots {
+		switch {
+		case l.Name != m.Lot:
+		case l.open():
+			return m.Lot + " is already in " + e.stationName(l.Station) + ". Move it, or give this piece another name.", false
+		case l.Ruling.Verdict == Discard:
+			return m.Lot + " was to be discarded. Give a new piece another name.", false
+		}
+	}
+	p := -1
+	if m.Probe != "" {
+		if p = e.probeIndex(m.Probe); p < 0 {
+			return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
+		}
+	}
+	if e.mem.Stations[i].OutOfService {
+		return m.Station + " is out of service. Put it back in service first.", false
+	}
+	var l, replaced *lot
+	inherited := ""
+	for _, old := range e.mem.Lots {
+		if !old.Standing || !old.open() || old.Station != i {
+			continue
+		}
+		if m.Fresh {
+			replaced = old
+			continue
+		}
+		l, inherited = old, " It takes over the clocks that were running there; load it with fresh if it is another piece."
+		e.handOver(l, m.Lot)
+	}
+	if l == nil {
+		e.dropEnded(m.Lot)
+		l = e.newLot(m.Lot, i, at)
+	}
+	if replaced != nil {
+		e.end(replaced, at)
+		e.emit(Event{Kind: LotEnded, Station: m.Station, Lot: replaced.Name, Verdict: replaced.Ruling.Verdict,
+			Text: "The standing watch of " + replaced.Name + " ends: " + m.Lot + " was loaded fresh."})
+	}
+	l.Food, l.Claim = m.Food, p
+	e.keepFact(m, l)
+	if m.Temp != nil {
+		l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, *m.Temp, m.By
+	}
+	e.reassign(i, at)
+	e.armNow(i, at)
+	e.emit(Event{Kind: LotBegun, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
+		Text: l.Name + " was loaded into " + m.Station + "."})
+	if len(l.Members) == 0 {
+		return l.Name + " is in " + m.Station + ", but no probe can speak for it. Give it one with probe=NAME." + inherited, true
+	}
+	return l.Name + " is in " + m.Station + ", watched by " + e.probeNamesOf(l) + "." + inherited, true
+}
+
+// handOver turns a station's standing lot into a marked one. Its alarms go on under the new name; what
+// was raised under the old name is cleared there.
+func (e *Engine) handOver(l *lot, name string) {
+	e.restLot(l)
+	e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict,
+		Text: "The standing watch of " + l.Name + " goes on as " + name + "."})
+	l.AlarmBelow, l.AlarmDanger, l.AlarmTime = alarm{}, alarm{}, alarm{}
+	e.dropEnded(name)
+	l.Name, l.Standing = name, false
+}
+
+// dropEnded forgets an ended lot whose name is taken anew.
+func (e *Engine) dropEnded(name string) {
+	e.mem.Lots = slices.DeleteFunc(e.mem.Lots, func(l *lot) bool { return l.Name == name && !l.open() })
+}
+
+func (e *Engine) newLot(name string, station int, at time.Duration) *lot {
+	l := &lot{Name: name, Station: station, Stage: e.set.Stations[station].Purpose, Claim: -1, Begun: at,
+		BegunAt: e.instant(at), LastHot: never, LastCold: never, HoldFrom: never, TimeRule: -1, CheckT: never,
+		Ended: never, Ruling: ruling{Verdict: OK, Deadline: never, Basis: e.set.Code.HotBasis}}
+	e.mem.Lots = append(e.mem.Lots, l)
+	e.reassign(station, at)
+	e.enterStage(l, at)
+	return l
+}
+
+// end ends a lot. Its last stretch is counted when its probes next give a valid reading.
+func (e *Engine) end(l *lot, at time.Duration) {
+	l.Ended, l.EndedAt = at, e.instant(at)
+	for i := range l.Members {
+		l.Members[i].Until = min(l.Members[i].Until, at)
+	}
+	e.reassign(l.Station, at)
+	e.emptied(l.Station)
+}
+
+// emptied disarms a station that its last lot has left. A pit must have been below its band before it
+// arms on its own again; a hot cabinet that stays at its limit is watched again after armDelay.
+func (e *Engine) emptied(station int) {
+	if station >= 0 && e.mem.Stations[station].Armed && !e.hasLots(station) {
+		e.disarm(station, e.set.Stations[station].Purpose == Cooking)
+	}
+}
+
+// reassign gives every open lot of a station its probes: the one it claims, else the station's food
+// probes that no lot claims, else its air. Memberships that stay are left alone.
+func (e *Engine) reassign(station int, at time.Duration) {
+	if station < 0 {
+		return
+	}
+	s := &e.set.Stations[station]
+	var free []int
+	for _, p := range s.Food {
+		claimed := slices.ContainsFunc(e.mem.Lots, func(l *lot) bool { return l.open() && l.Claim == p })
+		if !claimed {
+			free = append(free, p)
+		}
+	}
+	if len(free) == 0 && s.Air >= 0 {
+		free = []int{s.Air}
+	}
+	for _, l := range e.mem.Lots {
+		if !l.open() || l.Station != station {
+			continue
+		}
+		want := free
+		if l.Claim >= 0 {
+			want = []int{l.Claim}
+		}
+		for i := range l.Members {
+			m := &l.Members[i]
+			if m.Until == forever && (!slices.Contains(want, m.Probe) || m.Stage != l.Stage) {
+				m.Until = at
+			}
+		}
+		for _, p := range want {
+			present := slices.ContainsFunc(l.Members, func(m member) bool { return m.Probe == p && m.Until == forever })
+			if !present {
+				l.Members = append(l.Members, e.newMember(p, l.Stage, at))
+			}
+		}
+	}
+}
+
+// newMember ties a probe to a lot from a moment on. The reading before it, if it was valid, is the left
+// end of the first stretch.
+func (e *Engine) newMember(p int, stage Purpose, at time.Duration) member {
+	q := &e.mem.Probes[p]
+	m := member{Probe: p, Stage: stage, From: at, Until: forever}
+	// The sweep's own reading is already in LastT; the stretch up to it begins with the one before.
+	if at < e.mem.Now && q.before.Valid() {
+		m.Has, m.LastT, m.Last = true, e.mem.Prev, q.before.Temp
+	}
+	return m
+}
+
+func orHere(s string) string {
+	if s == "" {
+		return "the record"
+	}
+	return s
+}
+
+// keepFact remembers what a mark is about to change.
+func (e *Engine) keepFact(m *Mark, l *lot) {
+	if m.ID == "" {
+		return
+	}
+	if len(e.mem.Facts) >= maxFacts {
+		e.mem.Facts = slices.Delete(e.mem.Facts, 0, 1)
+	}
+	e.mem.Facts = append(e.mem.Facts, fact{m.ID, m.Kind, l.Name, l.Station, l.Stage, l.TimeRule})
+}
+
+func (e *Engine) lotNamed(name string) *lot {
+	for _, l := range e.mem.Lots {
+		if l.open() && l.Name == name {
+			return l
+		}
+	}
+	return nil
+}
+
+func (e *Engine) stationIndex(name string) int {
+	return slices.IndexFunc(e.set.Stations, func(s StationSetup) bool { return s.Name == name })
+}
+
+func (e *Engine) probeIndex(name string) int {
+	return slices.IndexFunc(e.set.Probes, func(p ProbeSetup) bool { return p.Name == name })
+}

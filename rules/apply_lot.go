@@ -1,0 +1,287 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"holdbell/sensor"
+)
+
+// maxShelf is the longest that an alarm may be shelved (common practice: one shift).
+const maxShelf = 12 * time.Hour
+
+// applyMove takes a lot to another station. Its clocks go with it.
+func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
+	i := e.stationIndex(m.Station)
+	switch {
+	case i < 0:
+		return "No station is called " + m.Station + ". Stations: " + e.stationNames() + ".", false
+	case l.Standing:
+		return l.Name + " is the station's own watch. Load the piece by its own name first, then move it.", false
+	case i == l.Station:
+		return l.Name + " is already in " + m.Station + ".", true
+	case e.mem.Stations[i].OutOfService:
+		return m.Station + " is out of service. Put it back in service first.", false
+	}
+	e.keepFact(m, l)
+	from := l.Station
+	e.takeTo(l, i, at)
+	if m.Probe != "" {
+		if p := e.probeIndex(m.Probe); p >= 0 {
+			l.Claim = p
+			e.reassign(i, at)
+		}
+	}
+	e.emptied(from)
+	e.emit(Event{Kind: LotMoved, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
+		Text: l.Name + " was moved from " + e.stationName(from) + " to " + m.Station + "."})
+	return l.Name + " is in " + m.Station + ", watched by " + e.probeNamesOf(l) + ".", true
+}
+
+// takeTo puts a lot into a station. A probe that was claimed by name goes along with the food.
+func (e *Engine) takeTo(l *lot, station int, at time.Duration) {
+	from := l.Station
+	l.Station, l.Stage = station, e.set.Stations[station].Purpose
+	l.TimeRule = -1
+	for i := range l.Members {
+		if l.Members[i].Until == forever {
+			l.Members[i].Until = at
+		}
+	}
+	e.reassign(from, at)
+	e.reassign(station, at)
+	e.enterStage(l, at)
+	e.armNow(station, at)
+}
+
+// applySplit makes a second lot of one. The clocks are copied: what the whole has been through, each
+// part has.
+func (e *Engine) applySplit(m *Mark, at time.Duration) (string, bool) {
+	parent := e.lotNamed(m.From)
+	switch {
+	case parent == nil:
+		return "No open lot is called " + m.From + ". Open lots: " + e.openNames() + ".", false
+	case m.Lot == "" || e.stationIndex(m.Lot) >= 0 || e.lotNamed(m.Lot) != nil:
+		return "Give the new part a name that is not in use.", false
+	}
+	station := parent.Station
+	if m.Station != "" {
+		if station = e.stationIndex(m.Station); station < 0 {
+			return "No station is called " + m.Station + ". Stations: " + e.stationNames() + ".", false
+		}
+	}
+	e.dropEnded(m.Lot)
+	part := parent.copyAs(m.Lot)
+	if p := e.probeIndex(m.Probe); m.Probe != "" && p >= 0 {
+		part.Claim = p
+	} else {
+		part.Claim = -1
+	}
+	e.mem.Lots = append(e.mem.Lots, part)
+	if station != parent.Station {
+		e.takeTo(part, station, at)
+	} else {
+		e.reassign(station, at)
+	}
+	e.emit(Event{Kind: LotBegun, Since: e.instant(at), Station: e.stationName(station), Lot: part.Name, By: m.By,
+		Text: part.Name + " was split from " + parent.Name + " and carries its clocks."})
+	return part.Name + " is in " + e.stationName(station) + ", watched by " + e.probeNamesOf(part) + ", with the clocks of " + parent.Name + ".", true
+}
+
+// copyAs is a lot with the same past and no alarms of its own yet.
+func (l *lot) copyAs(name string) *lot {
+	c := *l
+	c.Name, c.Standing = name, false
+	c.AlarmBelow, c.AlarmDanger, c.AlarmTime = alarm{}, alarm{}, alarm{}
+	c.Members = slices.Clone(l.Members)
+	for _, t := range []*tally{&c.Danger, &c.Below, &c.ComeUp, &c.ComeUpDanger, &c.Unknown} {
+		t.Cover = slices.Clone(t.Cover)
+	}
+	c.Exc, c.Cool, c.Heat, c.Latched = clone(l.Exc), clone(l.Cool), clone(l.Heat), clone(l.Latched)
+	return &c
+}
+
+func clone[T any](p *T) *T {
+	if p == nil {
+		return nil
+	}
+	c := *p
+	return &c
+}
+
+// applyCheck takes a hand thermometer's reading. It proves nothing about reheating; signed, and at or
+// above the limit, it ends a short shallow excursion that is over.
+func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
+	if m.Temp == nil {
+		return "Noted for " + l.Name + "."
+	}
+	t, limit := *m.Temp, e.set.Code.HotLimit
+	l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, t, m.By
+	said := l.Name + " was checked by hand at " + e.temp(t) + "."
+	if !l.hot(l.Stage) {
+		return said
+	}
+	if t < limit {
+		if l.Exc == nil {
+			l.Excursions++
+			l.Exc = &excursion{Since: at, SinceAt: e.instant(at), Min: t, MinT: at, DangerAtMin: l.Danger.Total,
+				InsideSince: never, Count: 1}
+		}
+		if t < l.Exc.Min {
+			l.Exc.Min, l.Exc.MinT, l.Exc.DangerAtMin = t, at, l.Danger.Total
+		}
+		return said + " That is under " + e.temp(limit) + ": it counts as fallen below, whatever the probe says."
+	}
+	switch x := l.Exc; {
+	case x == nil:
+		return said
+	case x.InsideSince == never:
+		return said + " The probe still reads under " + e.temp(limit) + ", so the verdict stays."
+	case !e.pardonable(x):
+		return said + " It was below for too long, or too cold, or unwatched: only reheating to " + e.temp(e.set.Code.Reheat.Target) + " ends this."
+	case m.By == "":
+		return said + " Sign the check (by) for it to end the excursion."
+	}
+	l.Exc = nil
+	return said + " The short fall below " + e.temp(limit) + " is closed by it."
+}
+
+// applyOut takes a lot's probes off watch: what they read belongs to no lot, and the time is unknown.
+func (e *Engine) applyOut(m *Mark, l *lot, at time.Duration) (string, bool) {
+	n := 0
+	for i := range l.Members {
+		x := &l.Members[i]
+		if x.Until != forever || x.Suspended || m.Probe != "" && e.probeName(x.Probe) != m.Probe {
+			continue
+		}
+		x.Suspended, x.OffSince = true, at
+		n++
+	}
+	if n == 0 {
+		return l.Name + " has no probe on watch that this could take off.", false
+	}
+	if m.Temp != nil {
+		l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, *m.Temp, m.By
+	}
+	l.OutCheck = e.vouches(l, at)
+	return l.Name + " is off watch. Up to " + words(e.set.GapAllowance) + " is bridged; longer counts as unknown, unless signed hand checks at both ends are at or above " + e.temp(e.set.Code.HotLimit) + ".", true
+}
+
+// vouches reports whether a signed hand check at or above the hot limit stands close to a moment.
+func (e *Engine) vouches(l *lot, at time.Duration) bool {
+	return l.CheckT != never && l.CheckBy != "" && l.CheckTemp >= e.set.Code.HotLimit && at-l.CheckT <= e.set.GapAllowance
+}
+
+// applyIn puts a lot's probes back on watch.
+func (e *Engine) applyIn(m *Mark, l *lot, at time.Duration) (string, bool) {
+	if m.Temp != nil {
+		l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, *m.Temp, m.By
+	}
+	n := 0
+	for i := range l.Members {
+		x := &l.Members[i]
+		if x.Until != forever || !x.Suspended || m.Probe != "" && e.probeName(x.Probe) != m.Probe {
+			continue
+		}
+		x.Suspended = false
+		// The check at the far end must be another than the one before the probe came out.
+		x.Vouched = l.OutCheck && e.vouches(l, at) && l.CheckT > x.OffSince
+		n++
+	}
+	if n == 0 {
+		return l.Name + " has no probe off watch.", false
+	}
+	return l.Name + " is on watch again.", true
+}
+
+// applyTimeControl puts a lot under time as a public health control. The clock starts at the last proof
+// at its limit at or before the mark, never at its typing, and nothing stops it.
+func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bool) {
+	code := &e.set.Code
+	if len(code.TimeControl) == 0 {
+		return code.Title + " has no rule for time as a control here; ask the health department.", false
+	}
+	if l.TimeRule >= 0 {
+		return l.Name + " is already under time control; its clock goes on.", true
+	}
+	if l.Ruling.Verdict == Discard {
+		return l.Name + " is to be discarded; time control does not change that.", false
+	}
+	note := strings.Fields(m.Note)
+	for i, t := range code.TimeControl {
+		if slices.ContainsFunc(code.TimeControl, func(o TimeControlRule) bool { return slices.Contains(note, o.Name) }) &&
+			!slices.Contains(note, t.Name) {
+			continue
+		}
+		start := never
+		if t.HotMin != nil {
+			start = l.LastHot
+		}
+		if t.ColdMax != nil && l.LastCold > start {
+			start = l.LastCold
+		}
+		if start == never {
+			continue
+		}
+		e.keepFact(m, l)
+		l.TimeRule, l.TimeStart, l.TimeOver = i, min(start, at), false
+		return l.Name + " is under time control of " + t.Name + ", running since it was last proven at its limit, " +
+			words(at-start) + " ago" + ": serve, cook or discard it within " + words(l.TimeStart+t.Limit-at) + ".", true
+	}
+	return l.Name + " was never proven at a limit from which time control may start (" + e.temp(code.HotLimit) + " or above, " + e.temp(code.ColdLimit) + " or below).", false
+}
+
+// applyUndo takes back a wrong fact. Clocks are not turned back.
+func (e *Engine) applyUndo(m *Mark, at time.Duration) (string, bool) {
+	i := slices.IndexFunc(e.mem.Facts, func(f fact) bool { return f.ID == m.Undoes })
+	if i < 0 {
+		return "There is no mark with the id " + m.Undoes + " that can be undone. Load, move, close, discard and time-control can, while they are recent.", false
+	}
+	f := e.mem.Facts[i]
+	var l *lot
+	for _, x := range e.mem.Lots {
+		if x.Name == f.Lot {
+			l = x
+		}
+	}
+	if l == nil {
+		return f.Lot + " is no longer on the list.", false
+	}
+	if (f.Kind == MarkDiscard || l.Ruling.Verdict == Discard) && m.By == "" {
+		return "Undoing this touches a discard: it must be signed (by).", false
+	}
+	e.mem.Facts = slices.Delete(e.mem.Facts, i, i+1)
+	switch f.Kind {
+	case MarkDiscard, MarkClose:
+		if l.open() {
+			return l.Name + " is open already.", false
+		}
+		if f.Station < 0 {
+			return l.Name + " was in a station that is gone.", false
+		}
+		ended := l.Ended
+		l.Ended, l.EndedAt, l.Members = never, sensor.Instant{}, nil
+		e.reassign(l.Station, at)
+		for j := range l.Members {
+			// Nobody's probe spoke for it since it was ended: that time is unknown and counts whole.
+			l.Members[j].From, l.Members[j].Has = ended, false
+		}
+		e.armNow(l.Station, at)
+		return l.Name + " is open again; the time in between counts.", true
+	case MarkMove:
+		e.takeTo(l, f.Station, at)
+		return l.Name + " is back in " + e.stationName(f.Station) + "; its clocks keep what was counted.", true
+	case MarkTimeControl:
+		l.TimeRule = f.Time
+		if l.Latched != nil && (l.Latched.Reason == reasonTimeEnded || l.Latched.Reason == reasonTimeTooWarm) {
+			l.Latched = nil
+		}
+		return l.Name + " is no longer under time control.", true
+	}
+	l.Latched = nil
+	e.end(l, at)
+	e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict,
+		Text: "Loading " + l.Name + " was a mistake and is undone."})
+	return l.Name + " is off the list.", true
+}

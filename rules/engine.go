@@ -1,0 +1,359 @@
+package rules
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"holdbell/sensor"
+	"holdbell/sensor/condition"
+)
+
+// armDelay is how long a station must be at its limit before it watches on its own: an empty cabinet
+// that warms up rings nobody (common practice).
+const armDelay = 5 * time.Minute
+
+// keepEnded is how long an ended lot is still shown, unless Setup.KeepEnded says otherwise.
+const keepEnded = 24 * time.Hour
+
+// maxIDs is how many mark ids the Engine remembers; the ledger remembers them all.
+const maxIDs = 64
+
+// Engine turns Inputs into Events. It is a value in one goroutine's hands: no method may be called while
+// another runs.
+type Engine struct {
+	set   Setup
+	specs [][]spec // by station (the board last), by alarm index
+	mem   memory
+
+	air  []int            // each station's air probe
+	read []sensor.Reading // this sweep, conditioned
+	out  []Event
+	lost bool // the gap before this sweep has an unknown length
+	gap  bool // it was longer than the allowance
+}
+
+// memory is all that an Engine remembers between steps: exactly what a snapshot holds.
+type memory struct {
+	Started  bool
+	Now      time.Duration // the Engine's own time; it never steps back
+	Prev     time.Duration
+	At       sensor.Instant
+	Seq      uint64
+	Sweeps   uint64
+	Probes   []probe
+	Stations []station
+	Lots     []*lot
+	Record   alarm // record-trouble
+	Trouble  bool
+	IDs      []string
+	Facts    []fact
+}
+
+type probe struct {
+	Name    string
+	Filter  condition.Filter
+	Raw     sensor.Reading
+	Last    sensor.Temp // last valid, conditioned
+	LastT   time.Duration
+	LastAt  sensor.Instant
+	Faults  [sensor.NumFaults]uint64
+	Valid   uint64
+	Min     sensor.Temp
+	Max     sensor.Temp
+	Sum     float64
+	BadFrom time.Duration // first reading of the present run of bad ones; never while valid
+	BadKind sensor.Fault
+	Cur     sensor.Reading // this sweep's, conditioned; a snapshot carries it to the next step
+
+	FlatFrom   time.Duration // the raw reading has not changed since then
+	FlatRaw    sensor.Temp
+	FlatBeside sensor.Reading // its neighbour's, when the flat line began
+
+	AlarmFault alarm
+	AlarmStuck alarm
+
+	before sensor.Reading // the sweep before's, conditioned
+}
+
+type station struct {
+	Name         string
+	Armed        bool
+	ArmedAt      sensor.Instant
+	AtLimit      time.Duration // at its limit since then
+	MustDrop     bool          // closed while hot: must have been below its limit before it arms again
+	BandSeen     bool          // has been in its band since it was armed
+	ArmedT       time.Duration
+	OutOfService bool
+	AlarmBand    alarm
+}
+
+// New builds an Engine that has seen nothing yet. The errors name what in the setup cannot be.
+func New(s Setup) (*Engine, error) {
+	e := &Engine{set: s}
+	if err := e.prepare(); err != nil {
+		return nil, err
+	}
+	e.mem.Now, e.mem.Prev = 0, 0
+	for _, p := range s.Probes {
+		e.mem.Probes = append(e.mem.Probes, newProbe(p.Name))
+	}
+	for _, st := range s.Stations {
+		e.mem.Stations = append(e.mem.Stations, station{Name: st.Name, AtLimit: never, ArmedT: never})
+	}
+	return e, nil
+}
+
+func newProbe(name string) probe {
+	return probe{Name: name, LastT: never, BadFrom: never, FlatFrom: never, Cur: sensor.Bad(sensor.Stale)}
+}
+
+func (e *Engine) prepare() error {
+	s := &e.set
+	if s.GapAllowance <= 0 {
+		return errors.New("rules: the gap allowance must be longer than zero")
+	}
+	if s.KeepEnded <= 0 {
+		s.KeepEnded = keepEnded
+	}
+	if s.Code.HotLimit <= s.Code.ColdLimit {
+		return fmt.Errorf("rules: the hot limit %v must lie above the cold limit %v", s.Code.HotLimit, s.Code.ColdLimit)
+	}
+	for _, st := range s.Stations {
+		for _, p := range append([]int{st.Air}, st.Food...) {
+			if p < -1 || p >= len(s.Probes) {
+				return fmt.Errorf("rules: station %s names probe number %d of %d", st.Name, p, len(s.Probes))
+			}
+		}
+	}
+	for i := range s.Stations {
+		e.specs = append(e.specs, specsFor(s.Alarms, s.Stations[i].Alarms))
+		e.air = append(e.air, s.Stations[i].Air)
+	}
+	e.specs = append(e.specs, specsFor(s.Alarms, nil))
+	e.read = make([]sensor.Reading, len(s.Probes))
+	return nil
+}
+
+// Restore builds an Engine that goes on from a snapshot. Probes and stations are matched by name, so a
+// changed configuration keeps what it still has; a lot in a station that is gone is refused by name.
+func Restore(s Setup, snapshot []byte) (*Engine, error) {
+	e, err := New(s)
+	if err != nil {
+		return nil, err
+	}
+	var m memory
+	if err := json.Unmarshal(snapshot, &m); err != nil {
+		return nil, fmt.Errorf("rules: the snapshot cannot be read: %w", err)
+	}
+	probes, stations := m.Probes, m.Stations
+	probeAt := func(old int) int {
+		if old < 0 || old >= len(probes) {
+			return -1
+		}
+		return slices.IndexFunc(s.Probes, func(p ProbeSetup) bool { return p.Name == probes[old].Name })
+	}
+	fresh := e.mem
+	m.Probes, m.Stations = fresh.Probes, fresh.Stations
+	for i := range m.Probes {
+		if j := slices.IndexFunc(probes, func(p probe) bool { return p.Name == m.Probes[i].Name }); j >= 0 {
+			m.Probes[i] = probes[j]
+		}
+	}
+	stationAt := make([]int, len(stations))
+	for j := range stations {
+		stationAt[j] = slices.IndexFunc(s.Stations, func(st StationSetup) bool { return st.Name == stations[j].Name })
+		if i := stationAt[j]; i >= 0 {
+			m.Stations[i] = stations[j]
+		}
+	}
+	for _, l := range m.Lots {
+		if l.Station < 0 || l.Station >= len(stations) || stationAt[l.Station] < 0 {
+			if l.open() {
+				return nil, fmt.Errorf("rules: lot %s is in a station that the configuration no longer has; close or move it first", l.Name)
+			}
+			l.Station = -1
+			continue
+		}
+		l.Station, l.Claim = stationAt[l.Station], probeAt(l.Claim)
+		for i := range l.Members {
+			l.Members[i].Probe = probeAt(l.Members[i].Probe)
+		}
+		l.Members = slices.DeleteFunc(l.Members, func(x member) bool { return x.Probe < 0 })
+	}
+	m.Facts = slices.DeleteFunc(m.Facts, func(f fact) bool { return f.Station >= len(s.Stations) })
+	e.mem = m
+	if m.Started {
+		for i := range e.mem.Lots {
+			e.reassign(e.mem.Lots[i].Station, e.mem.Now)
+		}
+	}
+	return e, nil
+}
+
+// Snapshot gives everything that the Engine remembers, for Restore.
+func (e *Engine) Snapshot() ([]byte, error) { return json.Marshal(&e.mem) }
+
+// Alarmed reports whether any alarm's condition holds.
+func (e *Engine) Alarmed() bool {
+	found := false
+	e.eachAlarm(func(a *alarm) { found = found || a.Active })
+	return found
+}
+
+// Step takes one Input and returns what it decided, in order; the slice is the Engine's own and valid
+// until the next Step. A step in which nothing happens allocates nothing.
+func (e *Engine) Step(in Input) []Event {
+	e.out = e.out[:0]
+	e.advance(in.Sweep.At)
+	e.condition(in.Sweep.Readings)
+	if e.gap {
+		e.afterGap()
+	}
+	for i := range in.Notices {
+		e.notice(&in.Notices[i])
+	}
+	for i := range in.Marks {
+		e.mark(&in.Marks[i])
+	}
+	for _, l := range e.mem.Lots {
+		if l.open() || len(l.Members) > 0 {
+			e.absorb(l)
+			e.follow(l)
+		}
+	}
+	for i := range e.mem.Stations {
+		e.watchStation(i)
+	}
+	for _, l := range e.mem.Lots {
+		if l.open() {
+			e.judgeLot(l)
+		} else {
+			e.restLot(l)
+		}
+	}
+	e.watchProbes()
+	e.watchRecord()
+	e.forget()
+	return e.out
+}
+
+// advance moves the Engine's own time to the sweep. Within a boot the monotonic clock says how far; over
+// a restart of the board the wall clocks do, if both are believed; else the length is unknown, and the
+// gap is taken as longer than any allowance.
+func (e *Engine) advance(at sensor.Instant) {
+	m := &e.mem
+	e.lost, e.gap = false, false
+	m.Sweeps++
+	if !m.Started {
+		m.Started, m.At = true, at
+		return
+	}
+	d, known := at.Sub(m.At)
+	if !known {
+		e.lost = true
+		d = max(d, e.set.GapAllowance+time.Second)
+	}
+	d = max(d, 0)
+	e.gap = d > e.set.GapAllowance
+	m.Prev = m.Now
+	m.Now += d
+	m.At = at
+}
+
+// instant labels a moment of the Engine's own time.
+func (e *Engine) instant(t time.Duration) sensor.Instant { return e.mem.At.Add(t - e.mem.Now) }
+
+// moment is when a mark or notice entered: its own time, held within the stretch since the sweep before.
+func (e *Engine) moment(at sensor.Instant) time.Duration {
+	d, known := at.Sub(e.mem.At)
+	if !known {
+		return e.mem.Now
+	}
+	return min(max(e.mem.Now+d, e.mem.Prev), e.mem.Now)
+}
+
+// condition runs the first stage and keeps each probe's figures.
+func (e *Engine) condition(raw []sensor.Reading) {
+	for i := range e.mem.Probes {
+		p := &e.mem.Probes[i]
+		r := sensor.Bad(sensor.Stale)
+		if i < len(raw) {
+			r = raw[i]
+		}
+		p.Raw = r
+		r = p.Filter.Pass(&e.set.Probes[i].Condition, e.mem.Now, r)
+		e.read[i] = r
+		p.before, p.Cur = p.Cur, r
+		p.note(r, e.mem.Now, e.mem.At)
+	}
+}
+
+func (p *probe) note(r sensor.Reading, now time.Duration, at sensor.Instant) {
+	if !r.Valid() {
+		p.Faults[r.Fault]++
+		if p.BadFrom == never {
+			p.BadFrom = now
+		}
+		p.BadKind = r.Fault
+		return
+	}
+	p.BadFrom = never
+	if p.Valid == 0 || r.Temp < p.Min {
+		p.Min = r.Temp
+	}
+	if p.Valid == 0 || r.Temp > p.Max {
+		p.Max = r.Temp
+	}
+	p.Valid++
+	// The explicit conversion keeps arm64 from fusing the multiplication with the addition.
+	p.Sum += float64(r.Temp.Celsius())
+	p.Last, p.LastT, p.LastAt = r.Temp, now, at
+}
+
+// emit appends an event decided by this sweep.
+func (e *Engine) emit(ev Event) *Event {
+	e.mem.Seq++
+	ev.Seq, ev.At = e.mem.Seq, e.mem.At
+	if ev.Since.IsZero() {
+		ev.Since = ev.At
+	}
+	e.out = append(e.out, ev)
+	return &e.out[len(e.out)-1]
+}
+
+// stationName is the name of a station by index; the daemon's own station is "board".
+func (e *Engine) stationName(i int) string {
+	if i < 0 || i >= len(e.set.Stations) {
+		return board
+	}
+	return e.set.Stations[i].Name
+}
+
+const board = "board"
+
+// notice takes what the daemon says of itself.
+func (e *Engine) notice(n *Notice) {
+	switch n.Kind {
+	case LedgerTrouble:
+		e.mem.Trouble = true
+	case LedgerFine:
+		e.mem.Trouble = false
+	}
+}
+
+// forget drops lots that ended long ago and whose alarms are over.
+func (e *Engine) forget() {
+	keep := e.mem.Lots[:0]
+	for _, l := range e.mem.Lots {
+		quiet := l.AlarmBelow.normal() && l.AlarmDanger.normal() && l.AlarmTime.normal()
+		if !l.open() && e.mem.Now-l.Ended > e.set.KeepEnded && quiet {
+			continue
+		}
+		keep = append(keep, l)
+	}
+	clear(e.mem.Lots[len(keep):])
+	e.mem.Lots = keep
+}

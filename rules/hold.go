@@ -1,0 +1,233 @@
+package rules
+
+import (
+	"time"
+
+	"holdbell/sensor"
+)
+
+// settle is how long food must be back at its limit before a further fall counts as another excursion
+// (common practice: noise about a limit is one fall, not many).
+const settleTime = time.Minute
+
+// follow carries a lot's runs through this sweep, after its clocks took the readings.
+func (e *Engine) follow(l *lot) {
+	now, code := e.mem.Now, &e.set.Code
+	wasHot, wasCold := l.LastHot == e.mem.Prev && now > e.mem.Prev, l.LastCold == e.mem.Prev && now > e.mem.Prev
+	nowHot := l.AllValid && l.Low >= code.HotLimit
+	nowCold := l.AllValid && l.High <= code.ColdLimit
+	switch {
+	case nowHot:
+		l.LastHot = now
+	case wasHot && l.firstBelow != never && !l.stepUnknown:
+		l.LastHot = l.firstBelow
+	}
+	if nowCold {
+		l.LastCold = now
+	} else if wasCold && l.AllValid {
+		l.LastCold = e.leftCold(l)
+	}
+	if !l.open() {
+		return
+	}
+	if l.Stage == Cooking {
+		l.CookSeen = true
+		l.Arrived = l.Arrived || nowHot
+	}
+	e.followExcursion(l)
+	e.followReheat(l)
+	e.followCooling(l)
+	if l.TimeRule >= 0 {
+		if limit := code.TimeControl[l.TimeRule].MaxFood; limit != nil && l.AnyValid && l.High > *limit {
+			l.TimeOver = true
+		}
+	}
+}
+
+// leftCold is the earliest moment of this step at which a probe of the lot rose over the cold limit.
+func (e *Engine) leftCold(l *lot) time.Duration {
+	first := e.mem.Now
+	for i := range l.Members {
+		m := &l.Members[i]
+		if t := e.crossing(m.Probe, e.set.Code.ColdLimit); t != never && m.Until == forever {
+			first = min(first, t)
+		}
+	}
+	return first
+}
+
+// crossing is when the probe passed v since the sweep before, in either direction; never when it did not
+// or its last stretch is a gap.
+func (e *Engine) crossing(p int, v sensor.Temp) time.Duration {
+	if p < 0 || e.gap {
+		return never
+	}
+	q := &e.mem.Probes[p]
+	if !q.before.Valid() || !e.read[p].Valid() {
+		return never
+	}
+	s := segment{e.mem.Prev, e.mem.Now, q.before.Temp, e.read[p].Temp}
+	if s.V0 == s.V1 || min(s.V0, s.V1) > v || max(s.V0, s.V1) < v {
+		return never
+	}
+	return s.cross(v)
+}
+
+// followExcursion keeps the record of food held hot that fell below its limit.
+func (e *Engine) followExcursion(l *lot) {
+	now := e.mem.Now
+	if l.stepBelow > 0 {
+		x := l.Exc
+		if x == nil {
+			x = &excursion{Since: l.firstBelow, SinceAt: e.instant(l.firstBelow), Min: e.set.Code.HotLimit,
+				MinT: l.firstBelow, DangerAtMin: l.Danger.Total, InsideSince: never}
+			l.Exc = x
+			l.Excursions++
+			x.Count = 1
+		} else if x.InsideSince != never && now-x.InsideSince >= settleTime {
+			l.Excursions++
+			x.Count++
+		}
+		x.InsideSince = never
+		x.Below += l.stepBelow
+		x.Unknown = x.Unknown || l.stepUnknown
+	}
+	x := l.Exc
+	if x == nil || !l.AnyValid {
+		return
+	}
+	if l.Low < x.Min {
+		x.Min, x.MinT, x.DangerAtMin = l.Low, now, l.Danger.Total
+	}
+	if l.Low < e.set.Code.HotLimit {
+		x.InsideSince = never
+	} else if x.InsideSince == never && l.AllValid {
+		x.InsideSince = now
+	}
+}
+
+// outside reports whether a lot held hot is below its limit now, by its last valid readings.
+func (e *Engine) outside(l *lot) bool {
+	return l.hot(l.Stage) && l.Exc != nil && l.Exc.InsideSince == never
+}
+
+// followReheat looks for the proof of reheating: the lowest reading at or above the target, without a
+// gap, for as long as the code asks.
+func (e *Engine) followReheat(l *lot) {
+	now, code := e.mem.Now, &e.set.Code.Reheat
+	if !l.AllValid || l.Low < code.Target || e.gap {
+		l.HoldFrom = never
+	} else if l.HoldFrom == never {
+		l.HoldFrom = now
+		if t := e.crossing(l.LowProbe, code.Target); t != never {
+			l.HoldFrom = t
+		}
+	}
+	proven := l.HoldFrom != never && now-l.HoldFrom >= code.Hold
+	if h := l.Heat; h != nil && h.Result == Running {
+		took := now - h.Started
+		switch {
+		case code.Within > 0 && (proven && l.HoldFrom+code.Hold-h.Started > code.Within || !proven && took > code.Within):
+			h.Result = Fail
+		case proven:
+			h.Result = Pass
+			h.LegDone[0] = l.HoldFrom + code.Hold
+			e.reheated(l, h.Started, h.DangerStart)
+		}
+		return
+	}
+	if x := l.Exc; proven && x != nil && (code.Within == 0 || l.HoldFrom+code.Hold-x.MinT <= code.Within) {
+		e.reheated(l, x.MinT, x.DangerAtMin)
+	}
+}
+
+// reheated ends what an excursion or a reheating run left open.
+func (e *Engine) reheated(l *lot, started, dangerAtStart time.Duration) {
+	if l.Latched != nil {
+		return
+	}
+	l.Excused += max(0, l.Danger.Total-dangerAtStart)
+	l.Exc = nil
+	if l.Cool != nil && l.Cool.Result == Running {
+		l.Cool = nil // it starts anew when the food leaves the hot limit again
+	}
+	low := l.Low
+	e.emit(Event{Kind: ReheatProven, Since: e.instant(l.HoldFrom), Station: e.stationName(l.Station), Lot: l.Name,
+		Probe: e.probeName(l.LowProbe), Temp: &low, Basis: e.set.Code.Reheat.Basis.String(),
+		Text: l.Name + " in " + e.stationName(l.Station) + " was reheated to " + e.temp(e.set.Code.Reheat.Target) +
+			" within " + words(e.mem.Now-started) + "."})
+}
+
+// followCooling carries a cooling run: each leg is done when the highest reading is at or below its end,
+// and failed when its time has passed.
+func (e *Engine) followCooling(l *lot) {
+	c := l.Cool
+	if c == nil || c.Result != Running {
+		return
+	}
+	now, legs := e.mem.Now, e.set.Code.Cooling
+	for c.Leg < len(legs) && l.AllValid && l.High <= legs[c.Leg].To {
+		at := now
+		if t := e.crossing(l.HighProbe, legs[c.Leg].To); t != never && !e.gap {
+			at = t
+		}
+		if at > e.legDeadline(c) {
+			c.Result = Fail
+			return
+		}
+		if c.Leg < len(c.LegDone) {
+			c.LegDone[c.Leg] = at
+		}
+		c.Leg++
+	}
+	switch {
+	case c.Leg == len(legs):
+		c.Result = Pass
+		if l.Latched == nil {
+			l.Excused += max(0, l.Danger.Total-c.DangerStart)
+		}
+	case l.AllValid && now > e.legDeadline(c):
+		c.Result = Fail
+	case now > e.legDeadline(c)+e.set.GapAllowance:
+		// A gap that began before the deadline and has outlasted the allowance proves nothing any more.
+		c.Result = Fail
+	}
+}
+
+// legDeadline is when the present leg of a cooling run must be done.
+func (e *Engine) legDeadline(c *run) time.Duration {
+	leg := e.set.Code.Cooling[c.Leg]
+	start := c.Started
+	if !leg.Total && c.Leg > 0 {
+		start = c.LegDone[min(c.Leg-1, len(c.LegDone)-1)]
+	}
+	return start + leg.Within
+}
+
+// enterStage starts what the lot's new stage needs.
+func (e *Engine) enterStage(l *lot, at time.Duration) {
+	switch l.Stage {
+	case Cooling:
+		if l.Cool != nil && l.Cool.Result == Running || len(e.set.Code.Cooling) == 0 {
+			return
+		}
+		start := l.Begun
+		if l.LastHot != never {
+			start = l.LastHot
+		}
+		l.Cool = &run{Started: start, StartedAt: e.instant(start), LegDone: [maxLegs]time.Duration{never, never, never, never},
+			DangerStart: max(0, l.Danger.Total-max(0, at-start)), Result: Running}
+	case Reheating:
+		start := at
+		if l.LastCold != never && l.Cool == nil {
+			start = min(start, l.LastCold)
+		}
+		l.Heat = &run{Started: start, StartedAt: e.instant(start), LegDone: [maxLegs]time.Duration{never, never, never, never},
+			DangerStart: l.Danger.Total, Result: Running}
+		l.HoldFrom = never
+	default:
+		if l.Heat != nil && l.Heat.Result == Running {
+			l.Heat.Result = Fail
+		}
+	}
+}

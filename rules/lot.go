@@ -1,0 +1,271 @@
+package rules
+
+import (
+	"time"
+
+	"holdbell/sensor"
+)
+
+// never stands for a moment that has not come.
+const never = time.Duration(-1)
+
+// forever is the end of a membership that has not ended.
+const forever = time.Duration(1<<63 - 1)
+
+// member ties one probe to one lot for a while. It keeps the probe's last valid reading for the lot, so
+// that a gap of any cause, a fault or a probe taken out, is bridged or counted in one way.
+type member struct {
+	Probe     int
+	Stage     Purpose
+	From      time.Duration
+	Until     time.Duration
+	Has       bool // a valid reading stands in LastT and Last
+	LastT     time.Duration
+	Last      sensor.Temp
+	Suspended bool // off watch: readings belong to no lot
+	OffSince  time.Duration
+	// Vouched is set when signed hand checks at both ends of an off-watch span say that the food was at
+	// or above the limit: the gap is then neither counted nor unknown.
+	Vouched bool
+}
+
+// left is the moment from which the member has not accounted for time yet.
+func (m *member) left() time.Duration {
+	if m.Has {
+		return max(m.LastT, m.From)
+	}
+	return m.From
+}
+
+// excursion is the time since a lot held hot fell below its limit, until it is proven good again.
+type excursion struct {
+	Since       time.Duration // the crossing
+	SinceAt     sensor.Instant
+	Below       time.Duration
+	Min         sensor.Temp
+	MinT        time.Duration
+	DangerAtMin time.Duration
+	Unknown     bool          // a gap that was counted whole lies in it: how cold it was, nobody knows
+	InsideSince time.Duration // back at or above the limit since then; never while below
+	Count       int           // how often it fell below
+}
+
+// maxLegs is the most legs that a code's cooling rule has.
+const maxLegs = 4
+
+// run is a cooling or reheating run.
+type run struct {
+	Started     time.Duration
+	StartedAt   sensor.Instant
+	DangerStart time.Duration
+	Leg         int // legs of cooling that are done
+	LegDone     [maxLegs]time.Duration
+	Result      RunResult
+}
+
+// lot is one piece, or several that go together.
+type lot struct {
+	Name     string
+	Food     string
+	Station  int
+	Stage    Purpose
+	Standing bool
+	Claim    int // the probe given by a mark; -1: the station's
+	Begun    time.Duration
+	BegunAt  sensor.Instant
+	Members  []member
+
+	Danger       tally
+	Below        tally
+	ComeUp       tally
+	ComeUpDanger tally
+	Unknown      tally
+	Excused      time.Duration // danger-zone time of runs that passed
+	LostLength   bool          // a power-off of unknown length
+
+	Arrived    bool // reached the hot limit while cooking
+	CookSeen   bool
+	LastHot    time.Duration // last proof at or above the hot limit
+	LastCold   time.Duration // last proof at or below the cold limit
+	HoldFrom   time.Duration // at or above the reheating target since then
+	Exc        *excursion    `json:",omitempty"`
+	Excursions int
+	Cool       *run          `json:",omitempty"`
+	Heat       *run          `json:",omitempty"`
+	TimeRule   int           // index into Code.TimeControl while under time control, else -1
+	TimeStart  time.Duration // of time control
+	TimeOver   bool          // its food limit was passed
+	CheckT     time.Duration // last hand check
+	CheckAt    sensor.Instant
+	CheckTemp  sensor.Temp
+	CheckBy    string
+	OutCheck   bool // a signed check at or above the limit stood when its probe came out
+
+	Ruling  ruling
+	Latched *ruling `json:",omitempty"` // a discard, for good
+	Ended   time.Duration
+	EndedAt sensor.Instant
+
+	AlarmBelow  alarm
+	AlarmDanger alarm
+	AlarmTime   alarm
+
+	// What the last step found. A mark is applied before the next one's readings are absorbed, so a
+	// snapshot carries it.
+	Low, High           sensor.Temp // of the present members' valid readings
+	LowProbe, HighProbe int
+	AnyValid, AllValid  bool
+	OpenSince           time.Duration // start of the oldest open gap, never without one
+
+	firstBelow  time.Duration // start of the first below-limit span counted in this step
+	stepBelow   time.Duration
+	stepUnknown bool
+}
+
+// hot reports whether the hot-holding clocks run: in hot holding, and in cooking once the food has
+// been at the limit. A fire that dies is no excuse.
+func (l *lot) hot(stage Purpose) bool {
+	return stage == HotHolding || stage == Cooking && l.Arrived
+}
+
+// comingUp reports whether time in the danger zone is come-up time.
+func (l *lot) comingUp(stage Purpose) bool { return stage == Cooking && !l.Arrived }
+
+// beginStep resets what a step finds.
+func (l *lot) beginStep() {
+	l.AnyValid, l.AllValid = false, true
+	l.LowProbe, l.HighProbe = -1, -1
+	l.firstBelow, l.OpenSince = never, never
+	l.stepBelow, l.stepUnknown = 0, false
+}
+
+// absorb takes the sweep's readings into the lot's clocks.
+func (e *Engine) absorb(l *lot) {
+	l.beginStep()
+	now := e.mem.Now
+	horizon := now
+	keep := l.Members[:0]
+	for i := range l.Members {
+		m := l.Members[i]
+		r := e.read[m.Probe]
+		current := m.Until == forever
+		switch {
+		case m.Suspended || !r.Valid():
+			if current {
+				l.AllValid = false
+			}
+			if current && (l.OpenSince == never || m.left() < l.OpenSince) {
+				l.OpenSince = m.left()
+			}
+			if !current && (m.Until <= m.left() || now-m.Until > keepEnded) {
+				continue // nothing is left to count, or its probe never came back
+			}
+			horizon = min(horizon, m.left())
+		default:
+			e.absorbReading(l, &m, r.Temp)
+			if current {
+				l.see(m.Probe, r.Temp)
+			}
+			if m.Until <= now {
+				continue // its last stretch is counted
+			}
+		}
+		keep = append(keep, m)
+	}
+	l.Members = keep
+	for _, c := range [...]*tally{&l.Danger, &l.Below, &l.ComeUp, &l.ComeUpDanger, &l.Unknown} {
+		c.settle(horizon)
+	}
+	if !l.AnyValid {
+		l.AllValid = false
+	}
+}
+
+// see notes a valid reading of a present member.
+func (l *lot) see(probe int, t sensor.Temp) {
+	if !l.AnyValid || t < l.Low {
+		l.Low, l.LowProbe = t, probe
+	}
+	if !l.AnyValid || t > l.High {
+		l.High, l.HighProbe = t, probe
+	}
+	l.AnyValid = true
+}
+
+// absorbReading counts the stretch that ends with a valid reading of m.
+func (e *Engine) absorbReading(l *lot, m *member, t sensor.Temp) {
+	now := e.mem.Now
+	had, seg := m.Has, segment{m.LastT, now, m.Last, t}
+	from := span{m.left(), min(now, m.Until)}
+	m.Has, m.LastT, m.Last = true, now, t
+	vouched := m.Vouched
+	m.Vouched = false
+	switch {
+	case from.B <= from.A:
+	case had && now-seg.T0 <= e.set.GapAllowance:
+		e.count(l, m.Stage, seg, from)
+	case vouched:
+	default:
+		e.countWhole(l, m.Stage, from)
+	}
+}
+
+// count adds a known stretch to the lot's clocks.
+func (e *Engine) count(l *lot, stage Purpose, s segment, within span) {
+	code := &e.set.Code
+	if s.V0 >= code.HotLimit && s.V1 >= code.HotLimit {
+		return
+	}
+	zone := s.between(code.ColdLimit, code.HotLimit).clip(within.A, within.B)
+	if l.comingUp(stage) {
+		l.ComeUp.add(zone.A, zone.B)
+		up := s.between(code.ComeUpLow, code.ComeUpHigh).clip(within.A, within.B)
+		l.ComeUpDanger.add(up.A, up.B)
+	} else {
+		l.Danger.add(zone.A, zone.B)
+	}
+	if l.hot(stage) {
+		e.addBelow(l, s.between(sensor.MinTemp, code.HotLimit).clip(within.A, within.B))
+	}
+}
+
+// countWhole adds a stretch of which nobody knows anything: whole, in every clock that can run against
+// the lot.
+func (e *Engine) countWhole(l *lot, stage Purpose, s span) {
+	l.Unknown.add(s.A, s.B)
+	l.stepUnknown = true
+	if l.comingUp(stage) {
+		l.ComeUp.add(s.A, s.B)
+		l.ComeUpDanger.add(s.A, s.B)
+	} else {
+		l.Danger.add(s.A, s.B)
+	}
+	if l.hot(stage) {
+		e.addBelow(l, s)
+	}
+}
+
+func (e *Engine) addBelow(l *lot, s span) {
+	if s.B <= s.A {
+		return
+	}
+	l.stepBelow += l.Below.add(s.A, s.B)
+	if l.firstBelow == never || s.A < l.firstBelow {
+		l.firstBelow = s.A
+	}
+}
+
+// charged is the danger-zone time that the verdict looks at.
+func (l *lot) charged() time.Duration { return max(0, l.Danger.Total-l.Excused) }
+
+// assumed is charged time with an open gap taken at its worst.
+func (e *Engine) assumed(l *lot) time.Duration {
+	c := l.charged()
+	if l.OpenSince != never && !l.comingUp(l.Stage) {
+		c += e.mem.Now - l.OpenSince
+	}
+	return c
+}
+
+// open reports whether the lot is still watched.
+func (l *lot) open() bool { return l.Ended == never }

@@ -1,0 +1,280 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"holdbell/sensor"
+)
+
+// temp writes a temperature in the person's unit, with a tenth.
+func (e *Engine) temp(t sensor.Temp) string { return e.set.Units.Format(t) }
+
+// Format writes a temperature in the unit, with a tenth unless it is whole.
+func (u Units) Format(t sensor.Temp) string {
+	v, unit := t.Celsius(), "°C"
+	if u == Fahrenheit {
+		v, unit = t.Fahrenheit(), "°F"
+	}
+	return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") + " " + unit
+}
+
+// words writes a duration for people: "45 s", "12 min", "3 h 5 min".
+func words(d time.Duration) string {
+	switch {
+	case d < 0:
+		return "no time"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", int64(d.Seconds()))
+	case d < time.Hour:
+		return fmt.Sprintf("%d min", int64(d.Minutes()))
+	}
+	h, m := int64(d.Hours()), int64(d.Minutes())%60
+	if m == 0 {
+		return fmt.Sprintf("%d h", h)
+	}
+	return fmt.Sprintf("%d h %d min", h, m)
+}
+
+// action is what to do about a lot now, a whole sentence; empty when nothing is to be done.
+func (e *Engine) action(l *lot) string {
+	r, code := &l.Ruling, &e.set.Code
+	left := ""
+	if r.Deadline != never {
+		left = " within " + words(max(0, r.Deadline-e.mem.Now))
+	}
+	target := e.temp(code.Reheat.Target)
+	if code.Reheat.Hold > 0 {
+		target += " for " + words(code.Reheat.Hold)
+	}
+	switch r.Reason {
+	case reasonOutside:
+		return "Reheat it to " + target + left + ", or discard it."
+	case reasonReturned:
+		if l.Exc != nil && e.pardonable(l.Exc) {
+			return "Check the coldest piece by hand: at or above " + e.temp(code.HotLimit) + " and signed closes this; otherwise reheat it to " + target + "."
+		}
+		return "Reheat it to " + target + " before serving, or discard it."
+	case reasonWarm:
+		return "Bring it back to " + e.temp(code.ColdLimit) + " or below" + left + ", or discard it."
+	case reasonUseNow:
+		return "Use it now" + left + "; do not put it back."
+	case reasonUnknown:
+		return "Check it by hand and mend the probe; until then every minute counts as spent" + left + "."
+	case reasonLostLength, reasonPowerOff:
+		return "Check every piece by hand before it is served; the time that was not watched may be too long."
+	case reasonTimeRuns:
+		return "Serve, cook or discard it" + left + "."
+	case reasonCooling:
+		return "Cool it to " + e.temp(code.Cooling[min(l.Cool.Leg, len(code.Cooling)-1)].To) + left + "."
+	case reasonReheating:
+		return "Reheat it to " + target + left + "."
+	case reasonOverTime, reasonTimeEnded, reasonTimeTooWarm, reasonCoolingFailed, reasonReheatFailed:
+		return "Discard it."
+	}
+	return ""
+}
+
+// why is the finding behind a verdict, without its subject.
+func (e *Engine) why(l *lot) string {
+	code := &e.set.Code
+	switch l.Ruling.Reason {
+	case reasonOutside:
+		return "has been under " + e.temp(code.HotLimit) + " for " + words(l.excursionLength(e.mem.Now))
+	case reasonReturned:
+		return fmt.Sprintf("is back above %s but was below it for %s, down to %s", e.temp(code.HotLimit), words(l.Exc.Below), e.temp(l.Exc.Min))
+	case reasonWarm:
+		return "is above " + e.temp(code.ColdLimit)
+	case reasonUseNow:
+		return "has spent " + words(e.assumed(l)) + " between " + e.temp(code.ColdLimit) + " and " + e.temp(code.HotLimit)
+	case reasonUnknown:
+		return "has had no valid reading for " + words(e.mem.Now-l.OpenSince)
+	case reasonLostLength:
+		return "went through a power cut of unknown length"
+	case reasonPowerOff:
+		return "was not watched while the power was off"
+	case reasonOverTime:
+		return "has spent " + words(e.assumed(l)) + " between " + e.temp(code.ColdLimit) + " and " + e.temp(code.HotLimit)
+	case reasonTimeRuns:
+		return "is under time control"
+	case reasonTimeEnded:
+		return "has come to the end of its time control"
+	case reasonTimeTooWarm:
+		return "was above the limit that its time control allows"
+	case reasonCooling:
+		return "is cooling"
+	case reasonCoolingFailed:
+		return "did not cool in time"
+	case reasonReheating:
+		return "is being reheated"
+	case reasonReheatFailed:
+		return "was not reheated in time"
+	case reasonCooking:
+		return "is cooking"
+	case reasonThrownAway:
+		return "was discarded"
+	}
+	if l.Stage == ColdHolding {
+		return "is held cold"
+	}
+	return "is held hot"
+}
+
+func (l *lot) excursionLength(now time.Duration) time.Duration {
+	if l.Exc == nil {
+		return 0
+	}
+	return max(0, now-l.Exc.Since)
+}
+
+// lotText is a lot's verdict in one or two whole sentences, as they would stand on a lock screen.
+func (e *Engine) lotText(l *lot) string {
+	var b strings.Builder
+	b.WriteString(l.Name)
+	if st := e.stationName(l.Station); st != l.Name {
+		b.WriteString(" in " + st)
+	}
+	if t, _ := e.deciding(l); t != nil {
+		b.WriteString(" at " + e.temp(*t))
+	}
+	b.WriteString(" " + e.why(l) + ".")
+	if a := e.action(l); a != "" {
+		b.WriteString(" " + a)
+	}
+	if l.Ruling.Verdict != OK && l.CheckT == never {
+		b.WriteString(" No hand check was made since it was loaded.")
+	}
+	return b.String()
+}
+
+// alarmText is what an alarm says: place, temperature, time left, and what to do.
+func (e *Engine) alarmText(a *alarm, s subjectOf) string {
+	where := e.stationName(s.station)
+	switch s.index {
+	case aBelow, aDanger, aTime:
+		return e.alarmLotText(s)
+	case aBand:
+		band := e.set.Stations[s.station].Band
+		side := "under"
+		if a.HasTemp && a.Worst > band.High {
+			side = "over"
+		}
+		return fmt.Sprintf("%s air is %s its band of %s to %s, at %s. Look at its heat, its door and its load.", where, side,
+			e.temp(band.Low), e.temp(band.High), e.temp(a.Worst))
+	case aFault:
+		p := &e.mem.Probes[s.probe]
+		return fmt.Sprintf("Probe %s at %s gives no reading: %s. %s", p.Name, where, p.BadKind, faultAdvice(p.BadKind))
+	case aStuck:
+		p := &e.mem.Probes[s.probe]
+		return fmt.Sprintf("Probe %s at %s has read exactly %s for %s while it should have moved. Check it against a hand thermometer.",
+			p.Name, where, e.temp(p.FlatRaw), words(e.mem.Now-p.FlatFrom))
+	}
+	return "The record cannot be written. The watch goes on; look at the board's card and free space."
+}
+
+// alarmLotText is what a lot's alarm says: its verdict's own sentence.
+func (e *Engine) alarmLotText(s subjectOf) string {
+	l := s.lot
+	if s.index == aBelow && l.Ruling.Verdict == OK {
+		t := ""
+		if d, _ := e.deciding(l); d != nil {
+			t = " at " + e.temp(*d)
+		}
+		return l.Name + " in " + e.stationName(l.Station) + t + " is under " + e.temp(e.set.Code.HotLimit) + "."
+	}
+	if s.index == aDanger && l.Ruling.Verdict != Discard && e.set.Code.DangerLimit > 0 {
+		return fmt.Sprintf("%s has spent %s of %s in the danger zone. %s", l.Name, words(e.assumed(l)), words(e.set.Code.DangerLimit), e.lotText(l))
+	}
+	return e.lotText(l)
+}
+
+// clearText is what is said when an alarm's condition has ended.
+func (e *Engine) clearText(a *alarm, s subjectOf) string {
+	where := a.Station
+	switch s.index {
+	case aBelow:
+		if !s.lot.open() {
+			return s.lot.Name + " has ended."
+		}
+		return s.lot.Name + " is back at or above " + e.temp(e.set.Code.HotLimit) + ". " + e.action(s.lot)
+	case aDanger, aTime:
+		return s.lot.Name + " is over."
+	case aBand:
+		return where + " air is back in its band."
+	case aFault:
+		return "Probe " + a.Probe + " reads again."
+	case aStuck:
+		return "Probe " + a.Probe + " moves again."
+	}
+	return "The record is written again."
+}
+
+func faultAdvice(f sensor.Fault) string {
+	switch f {
+	case sensor.Open:
+		return "Check the plug and the wire; replace the probe if it stays open."
+	case sensor.ShortGND, sensor.ShortVCC, sensor.OverUnderVoltage:
+		return "Check for a pinched wire or a bare tip that touches metal."
+	case sensor.Range:
+		return "Check the thermocouple type and the wiring."
+	case sensor.BusFault, sensor.CJImplausible:
+		return "Check the board's wiring and supply."
+	case sensor.Spike:
+		return "Check the plug: the reading jumps."
+	}
+	return "Check that it is connected and powered."
+}
+
+func (e *Engine) openNames() string {
+	var n []string
+	for _, l := range e.mem.Lots {
+		if l.open() {
+			n = append(n, l.Name)
+		}
+	}
+	return orNone(n)
+}
+
+func (e *Engine) namesIn(station int) string {
+	var n []string
+	for _, l := range e.mem.Lots {
+		if l.open() && l.Station == station {
+			n = append(n, l.Name)
+		}
+	}
+	return orNone(n)
+}
+
+func (e *Engine) stationNames() string {
+	var n []string
+	for _, s := range e.set.Stations {
+		n = append(n, s.Name)
+	}
+	return orNone(n)
+}
+
+func (e *Engine) probeNames() string {
+	var n []string
+	for _, p := range e.set.Probes {
+		n = append(n, p.Name)
+	}
+	return orNone(n)
+}
+
+func (e *Engine) probeNamesOf(l *lot) string {
+	var n []string
+	for i := range l.Members {
+		if l.Members[i].Until == forever {
+			n = append(n, e.probeName(l.Members[i].Probe))
+		}
+	}
+	return orNone(n)
+}
+
+func orNone(names []string) string {
+	if len(names) == 0 {
+		return "none"
+	}
+	return strings.Join(names, ", ")
+}

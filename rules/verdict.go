@@ -1,0 +1,223 @@
+package rules
+
+import (
+	"time"
+
+	"holdbell/sensor"
+)
+
+// reason is why a lot has its verdict; the sentence is written from it.
+type reason uint8
+
+const (
+	reasonFine       reason = iota
+	reasonOutside           // below the hot limit now
+	reasonReturned          // back above it, not proven good
+	reasonWarm              // above the cold limit now
+	reasonUseNow            // the code's time to act has passed
+	reasonUnknown           // no reading for longer than the allowance
+	reasonLostLength        // a power-off of unknown length
+	reasonPowerOff          // the watch was off for longer than the allowance
+	reasonOverTime          // charged time reached its limit
+	reasonTimeRuns          // under time control
+	reasonTimeEnded
+	reasonTimeTooWarm
+	reasonCooling
+	reasonCooled
+	reasonCoolingFailed
+	reasonReheating
+	reasonReheatFailed
+	reasonCooking
+	reasonThrownAway // a person discarded it
+)
+
+// ruling is a verdict with what it rests on. Deadline is never when there is none.
+type ruling struct {
+	Verdict  Verdict
+	Reason   reason
+	Deadline time.Duration
+	Basis    Citation
+}
+
+// rule decides what the rules advise about a lot now.
+func (e *Engine) rule(l *lot) ruling {
+	if l.Latched != nil {
+		return *l.Latched
+	}
+	code := &e.set.Code
+	switch {
+	case l.TimeRule >= 0:
+		return e.ruleTime(l)
+	case l.Stage == Cooling:
+		return e.ruleCooling(l)
+	case l.Stage == Reheating:
+		return e.ruleReheating(l)
+	case l.Stage == ColdHolding:
+		return e.ruleHeld(l, code.ColdDangerLimit, code.ColdBasis, l.AnyValid && l.High > code.ColdLimit, reasonWarm)
+	case l.comingUp(l.Stage):
+		if l.LostLength {
+			return ruling{Act, reasonLostLength, never, code.DangerBasis}
+		}
+		return ruling{OK, reasonCooking, never, code.ComeUpBasis}
+	}
+	if c := l.Cool; c != nil && c.Result == Fail {
+		return ruling{Discard, reasonCoolingFailed, never, code.Cooling[min(c.Leg, len(code.Cooling)-1)].Basis}
+	}
+	return e.ruleHeld(l, code.DangerLimit, code.HotBasis, e.outside(l), reasonOutside)
+}
+
+// ruleHeld rules on food held hot or cold.
+func (e *Engine) ruleHeld(l *lot, limit time.Duration, basis Citation, outside bool, why reason) ruling {
+	code := &e.set.Code
+	charged := e.assumed(l)
+	openGap := l.OpenSince != never
+	deadline := never
+	if limit > 0 {
+		deadline = e.mem.Now + limit - charged
+		if charged >= limit {
+			return ruling{Discard, reasonOverTime, never, code.DangerBasis}
+		}
+	}
+	if outside && code.ActFrom == 0 {
+		return ruling{Act, why, deadline, basis}
+	}
+	if openGap && e.mem.Now-l.OpenSince > e.set.GapAllowance {
+		return ruling{Act, reasonUnknown, deadline, basis}
+	}
+	if l.LostLength {
+		return ruling{Act, reasonLostLength, never, basis}
+	}
+	if code.ActFrom > 0 && charged >= code.ActFrom {
+		if !outside && !openGap {
+			deadline = never
+		}
+		return ruling{Act, reasonUseNow, deadline, code.DangerBasis}
+	}
+	if l.Exc != nil && why == reasonOutside && e.owesProof(l) {
+		return ruling{Act, reasonReturned, never, code.ReturnBasis}
+	}
+	if openGap && (outside || l.Exc != nil) {
+		return ruling{OK, reasonFine, deadline, basis}
+	}
+	return ruling{OK, reasonFine, never, basis}
+}
+
+// owesProof reports whether a lot back at its limit still has to be proven good.
+func (e *Engine) owesProof(l *lot) bool {
+	switch e.set.Code.Return {
+	case ReturnNeedsProof:
+		return true
+	case ReturnOnce:
+		return l.Excursions > 1
+	}
+	return false
+}
+
+// pardonable reports whether a signed hand check may end the excursion: short, shallow and known.
+func (e *Engine) pardonable(x *excursion) bool {
+	code := &e.set.Code
+	return code.Return == ReturnNeedsProof && !x.Unknown && x.Count >= 1 &&
+		x.Below <= code.ReturnBelow && x.Min >= code.ReturnFloor
+}
+
+func (e *Engine) ruleTime(l *lot) ruling {
+	t := e.set.Code.TimeControl[l.TimeRule]
+	switch end := l.TimeStart + t.Limit; {
+	case l.TimeOver:
+		return ruling{Discard, reasonTimeTooWarm, never, t.Basis}
+	case l.LostLength:
+		return ruling{Discard, reasonLostLength, never, t.Basis}
+	case e.mem.Now >= end:
+		return ruling{Discard, reasonTimeEnded, never, t.Basis}
+	default:
+		return ruling{Act, reasonTimeRuns, end, t.Basis}
+	}
+}
+
+func (e *Engine) ruleCooling(l *lot) ruling {
+	c, legs := l.Cool, e.set.Code.Cooling
+	if c == nil {
+		return e.ruleHeld(l, e.set.Code.DangerLimit, e.set.Code.HotBasis, false, reasonOutside)
+	}
+	leg := legs[min(c.Leg, len(legs)-1)]
+	switch {
+	case c.Result == Fail:
+		return ruling{Discard, reasonCoolingFailed, never, leg.Basis}
+	case l.LostLength:
+		return ruling{Act, reasonLostLength, never, leg.Basis}
+	case c.Result == Pass:
+		return e.ruleHeld(l, e.set.Code.ColdDangerLimit, e.set.Code.ColdBasis, l.AnyValid && l.High > e.set.Code.ColdLimit, reasonWarm)
+	}
+	return ruling{Act, reasonCooling, e.legDeadline(c), leg.Basis}
+}
+
+func (e *Engine) ruleReheating(l *lot) ruling {
+	code := &e.set.Code.Reheat
+	h := l.Heat
+	switch {
+	case h.Result == Fail:
+		return ruling{Discard, reasonReheatFailed, never, code.Basis}
+	case h.Result == Pass:
+		return e.ruleHeld(l, e.set.Code.DangerLimit, e.set.Code.HotBasis, e.outside(l), reasonOutside)
+	case code.Within == 0:
+		return ruling{Act, reasonReheating, never, code.Basis}
+	}
+	return ruling{Act, reasonReheating, h.Started + code.Within, code.Basis}
+}
+
+// provisional reports whether a discard may still be taken back by what ends an open gap: signed hand
+// checks around an off-watch span can show that the food was hot all the while.
+func (l *lot) provisional() bool {
+	for i := range l.Members {
+		if l.Members[i].Suspended {
+			return true
+		}
+	}
+	return false
+}
+
+// judgeLot rules on a lot, tells when the verdict changes, and judges its alarms.
+func (e *Engine) judgeLot(l *lot) {
+	r := e.rule(l)
+	if r.Verdict == Discard && l.Latched == nil && !(r.Reason == reasonOverTime && l.provisional()) {
+		kept := r
+		l.Latched = &kept
+	}
+	before := l.Ruling
+	l.Ruling = r
+	if r.Verdict != before.Verdict || r.Reason != before.Reason && (r.Verdict != OK || before.Verdict != OK) {
+		e.emitVerdict(l)
+	}
+	e.watchLot(l)
+}
+
+func (e *Engine) emitVerdict(l *lot) {
+	ev := Event{Kind: VerdictChanged, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict,
+		Basis: l.Ruling.Basis.String(), Text: e.lotText(l)}
+	if t, p := e.deciding(l); t != nil {
+		ev.Temp, ev.Probe = t, e.probeName(p)
+	}
+	if l.Ruling.Reason == reasonOutside && l.firstBelow != never {
+		ev.Since = e.instant(l.firstBelow)
+	}
+	e.emit(ev)
+}
+
+// deciding is the reading that a lot is judged by: the highest where it must be cold, else the lowest.
+func (e *Engine) deciding(l *lot) (*sensor.Temp, int) {
+	if !l.AnyValid {
+		return nil, -1
+	}
+	t, p := l.Low, l.LowProbe
+	if l.Stage == ColdHolding || l.Stage == Cooling {
+		t, p = l.High, l.HighProbe
+	}
+	return &t, p
+}
+
+func (e *Engine) probeName(p int) string {
+	if p < 0 {
+		return ""
+	}
+	return e.set.Probes[p].Name
+}

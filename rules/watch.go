@@ -1,0 +1,251 @@
+package rules
+
+import (
+	"time"
+
+	"holdbell/sensor"
+)
+
+// eachAlarm visits every alarm that there is, normal ones too.
+func (e *Engine) eachAlarm(visit func(*alarm)) {
+	e.everyAlarm(func(a *alarm, _ subjectOf) { visit(a) })
+}
+
+// everyAlarm visits every alarm with its subject, in a fixed order.
+func (e *Engine) everyAlarm(visit func(*alarm, subjectOf)) {
+	m := &e.mem
+	for _, l := range m.Lots {
+		visit(&l.AlarmBelow, e.lotSubject(l, aBelow))
+		visit(&l.AlarmDanger, e.lotSubject(l, aDanger))
+		visit(&l.AlarmTime, e.lotSubject(l, aTime))
+	}
+	for i := range m.Stations {
+		visit(&m.Stations[i].AlarmBand, subjectOf{aBand, i, nil, e.set.Stations[i].Air})
+	}
+	for i := range m.Probes {
+		st := e.stationOf(i)
+		visit(&m.Probes[i].AlarmFault, subjectOf{aFault, st, nil, i})
+		visit(&m.Probes[i].AlarmStuck, subjectOf{aStuck, st, nil, i})
+	}
+	visit(&m.Record, subjectOf{aRecord, -1, nil, -1})
+}
+
+func (e *Engine) lotSubject(l *lot, index int) subjectOf {
+	p := -1
+	if index == aBelow {
+		p = l.speaker()
+	}
+	return subjectOf{index, l.Station, l, p}
+}
+
+// speaker is the probe that an alarm of the lot names: its first present one. An alarm's identity holds
+// it, so it must not wander between two probes of one lot with the readings.
+func (l *lot) speaker() int {
+	for i := range l.Members {
+		if l.Members[i].Until == forever {
+			return l.Members[i].Probe
+		}
+	}
+	return -1
+}
+
+// stationOf is the first station that uses a probe, -1 when none does.
+func (e *Engine) stationOf(p int) int {
+	for i := range e.set.Stations {
+		st := &e.set.Stations[i]
+		if st.Air == p {
+			return i
+		}
+		for _, f := range st.Food {
+			if f == p {
+				return i
+			}
+		}
+	}
+	return -1
+}
+
+// watchLot judges a lot's own alarms.
+func (e *Engine) watchLot(l *lot) {
+	code := &e.set.Code
+	below := finding{since: never, left: e.timeLeft(l), delay: never, worse: lower, rank: rank(l.Ruling.Verdict)}
+	sp := &e.specs[e.specIndex(l.Station)][aBelow]
+	switch {
+	case !l.hot(l.Stage) || l.TimeRule >= 0:
+		below.level = fine
+	case !l.AnyValid:
+		below.level = unknown
+	default:
+		below.temp, below.hasTemp = l.Low, true
+		switch {
+		case l.Low < code.HotLimit:
+			below.level = bad
+			below.since = l.firstBelow
+		case l.Low < code.HotLimit+sp.hysteresis, !l.AllValid && l.AlarmBelow.Active:
+			below.level = near
+		default:
+			below.since = e.crossing(l.LowProbe, code.HotLimit+sp.hysteresis)
+		}
+		if l.onAirOnly(e) {
+			below.delay = airDelay
+		}
+	}
+	e.judge(&l.AlarmBelow, e.lotSubject(l, aBelow), below)
+
+	danger := finding{since: never, left: e.timeLeft(l), delay: never, rank: rank(l.Ruling.Verdict)}
+	limit := code.DangerLimit
+	if l.Stage == ColdHolding {
+		limit = code.ColdDangerLimit
+	}
+	discarded := l.Ruling.Verdict == Discard && l.Ruling.Reason != reasonTimeEnded
+	if discarded || limit > 0 && l.TimeRule < 0 && e.assumed(l) >= limit/2 {
+		danger.level = bad
+		if discarded {
+			danger.priority = Critical
+		}
+	}
+	e.judge(&l.AlarmDanger, e.lotSubject(l, aDanger), danger)
+
+	ended := finding{since: never, left: never, delay: never}
+	if l.Ruling.Reason == reasonTimeEnded || l.Ruling.Reason == reasonTimeTooWarm {
+		ended.level = bad
+	}
+	e.judge(&l.AlarmTime, e.lotSubject(l, aTime), ended)
+}
+
+// onAirOnly reports whether only the air of a station speaks for the lot.
+func (l *lot) onAirOnly(e *Engine) bool {
+	for i := range l.Members {
+		m := &l.Members[i]
+		if m.Until != forever {
+			continue
+		}
+		if l.Station < 0 || e.set.Stations[l.Station].Air != m.Probe {
+			return false
+		}
+	}
+	return true
+}
+
+func (e *Engine) timeLeft(l *lot) time.Duration {
+	if l.Ruling.Deadline == never {
+		return never
+	}
+	return max(0, l.Ruling.Deadline-e.mem.Now)
+}
+
+func rank(v Verdict) int {
+	switch v {
+	case Act:
+		return 1
+	case Discard:
+		return 2
+	}
+	return 0
+}
+
+// restLot lets an ended lot's alarms come to rest: what is over needs no action any more.
+func (e *Engine) restLot(l *lot) {
+	for _, x := range [...]struct {
+		a     *alarm
+		index int
+	}{{&l.AlarmBelow, aBelow}, {&l.AlarmDanger, aDanger}, {&l.AlarmTime, aTime}} {
+		s := e.lotSubject(l, x.index)
+		if x.a.Active {
+			e.clear(x.a, s)
+			continue
+		}
+		e.judge(x.a, s, finding{since: never, left: never, delay: never})
+	}
+}
+
+// watchProbes judges every probe's own alarms.
+func (e *Engine) watchProbes() {
+	for i := range e.mem.Probes {
+		p := &e.mem.Probes[i]
+		st := e.stationOf(i)
+		f := finding{since: never, left: never, delay: never}
+		if !e.read[i].Valid() {
+			f.level, f.since = bad, p.BadFrom
+			if e.soleSpeaker(i) {
+				f.priority = Critical
+			}
+		}
+		e.judge(&p.AlarmFault, subjectOf{aFault, st, nil, i}, f)
+		e.watchFlat(i, p, st)
+	}
+}
+
+// soleSpeaker reports whether an open lot has no valid reading but this probe's.
+func (e *Engine) soleSpeaker(p int) bool {
+	for _, l := range e.mem.Lots {
+		if !l.open() || l.AnyValid {
+			continue
+		}
+		for i := range l.Members {
+			if l.Members[i].Probe == p && l.Members[i].Until == forever && !l.Members[i].Suspended {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// A flat line is called frozen when a neighbour has meanwhile gone, and stayed, so far away that this
+// probe had to follow, or after stuckAlone without any neighbour's word. Food lags its air and needs the
+// wider distance; a core in a steady cabinet can rest on one step of a coarse chip for hours (common
+// practice).
+const (
+	stuckMovedAir  = sensor.Temp(3_000)
+	stuckMovedFood = sensor.Temp(15_000)
+	stuckAlone     = 6 * time.Hour
+)
+
+// watchFlat looks for a register that no longer changes. Raw readings are compared: a live chip's cold
+// junction alone makes the last digit wander.
+func (e *Engine) watchFlat(i int, p *probe, st int) {
+	f := finding{since: never, left: never, delay: never}
+	if !p.Raw.Valid() {
+		f.level = unknown
+		p.FlatFrom = never
+	} else if p.FlatFrom == never || p.Raw.Temp != p.FlatRaw {
+		p.FlatFrom, p.FlatRaw = e.mem.Now, p.Raw.Temp
+		p.FlatBeside = sensor.Bad(sensor.Stale)
+	}
+	if p.FlatFrom != never && st >= 0 {
+		beside, threshold := e.neighbour(i, st)
+		if beside.Valid() && !p.FlatBeside.Valid() {
+			p.FlatBeside = beside
+		}
+		moved := beside.Temp - p.FlatBeside.Temp
+		if beside.Valid() && p.FlatBeside.Valid() && max(moved, -moved) >= threshold {
+			f.level = bad
+		}
+	}
+	if p.FlatFrom != never && e.mem.Now-p.FlatFrom >= stuckAlone {
+		f.level = bad
+	}
+	e.judge(&p.AlarmStuck, subjectOf{aStuck, st, nil, i}, f)
+}
+
+// neighbour is the reading that a probe of a station is compared with, and how far it must go: food with
+// its air, air with the first food.
+func (e *Engine) neighbour(i, st int) (sensor.Reading, sensor.Temp) {
+	s := &e.set.Stations[st]
+	switch {
+	case s.Air >= 0 && s.Air != i:
+		return e.read[s.Air], stuckMovedFood
+	case s.Air == i && len(s.Food) > 0:
+		return e.read[s.Food[0]], stuckMovedAir
+	}
+	return sensor.Bad(sensor.Stale), 0
+}
+
+// watchRecord judges record-trouble by what the daemon last said.
+func (e *Engine) watchRecord() {
+	f := finding{since: never, left: never, delay: never}
+	if e.mem.Trouble {
+		f.level = bad
+	}
+	e.judge(&e.mem.Record, subjectOf{aRecord, -1, nil, -1}, f)
+}

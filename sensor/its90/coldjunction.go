@@ -36,7 +36,7 @@ func (c *ColdJunction) Check(celsius float64) error {
 		c.believed, c.any, c.repeats = celsius, true, 0
 		return nil
 	}
-	if c.repeats == 0 || !within(celsius, c.candidate, coldAgree) {
+	if !within(celsius, c.candidate, coldAgree) {
 		c.repeats = 0
 	}
 	c.candidate = celsius

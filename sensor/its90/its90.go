@@ -125,7 +125,7 @@ func (c *curve) at(t float64) (mv, slope float64) {
 	}
 	if p.gauss {
 		d := t - gaussA2
-		g := gaussA0 * expNegative(float64(gaussA1*d)*d)
+		g := float64(gaussA0 * expNegative(float64(float64(gaussA1*d)*d)))
 		mv += g
 		slope += float64(float64(2*gaussA1*d) * g)
 	}
@@ -154,5 +154,5 @@ func expNegative(x float64) float64 {
 	mid := (f4 + float64(f5*r)) + float64(r2*(f6+float64(f7*r)))
 	top := (f8 + float64(f9*r)) + float64(f10*r2)
 	sum := low + float64(r4*(mid+float64(r4*top)))
-	return sum * math.Float64frombits(uint64(int64(k)+1023)<<52)
+	return float64(sum * math.Float64frombits(uint64(int64(k)+1023)<<52))
 }

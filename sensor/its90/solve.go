@@ -45,7 +45,7 @@ func (s *solver) tabulate(c *curve, folded bool) {
 
 // solve gives the temperature at a voltage between low and high.
 func (s *solver) solve(mv float64) float64 {
-	x := (mv - s.low) * s.perMV
+	x := float64((mv - s.low) * s.perMV)
 	i := min(int(x), cells-1)
 	a, b := s.start[i], s.start[i+1]
 	return s.newton(mv, a+float64((x-float64(i))*(b-a)), a, b)
@@ -68,7 +68,7 @@ func (s *solver) newton(mv, t, a, b float64) float64 {
 		}
 		step := (mv - v) / slope
 		if !(t+step >= a && t+step <= b) {
-			step = (a+b)/2 - t
+			step = float64((a+b)/2) - t
 		}
 		t += step
 		if step < 1e-4 && step > -1e-4 {

@@ -1,0 +1,132 @@
+package bus
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/user"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+
+	"holdbell/sensor"
+)
+
+// board explains why a device of this machine does not open.
+type board struct{ root string }
+
+// place is a device and what its kind needs.
+type place struct {
+	name    string // "SPI0.1"
+	node    string // "/dev/spidev0.1"
+	kind    string // pattern of all nodes of its kind
+	group   string // the group that Raspberry Pi OS gives them to
+	overlay string // what would add it
+}
+
+// explain puts an opening's error into words that name the fix. It gives nil for nil.
+func (b board) explain(err error, p place) error {
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%s: %w: %s is missing; found %s%s; %s",
+			p.name, sensor.ErrNoDevice, p.node, b.nodes(p.kind), b.kernelDriver(), p.overlay)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("%s: %w: %s", p.name, err, b.permission(p))
+	}
+	return fmt.Errorf("%s: %w", p.name, err)
+}
+
+// nodes lists the device nodes of a kind.
+func (b board) nodes(pattern string) string {
+	found, _ := filepath.Glob(b.root + pattern) // the pattern is ours and well formed
+	if len(found) == 0 {
+		return "no " + pattern
+	}
+	for i := range found {
+		found[i] = strings.TrimPrefix(found[i], b.root)
+	}
+	slices.Sort(found)
+	return strings.Join(found, ", ")
+}
+
+// kernelDriver names a thermocouple chip that a driver in the kernel has taken, and with it the node.
+func (b board) kernelDriver() string {
+	names, _ := filepath.Glob(b.root + "/sys/bus/iio/devices/*/name")
+	for _, path := range names {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			continue // the device left between the two calls
+		}
+		chip := strings.TrimSpace(string(text))
+		for _, known := range [...]string{"max31855", "max31856", "max31865", "max6675", "maxim_thermocouple", "mcp9600"} {
+			if strings.HasPrefix(chip, known) {
+				return fmt.Sprintf("; the kernel's own driver has a %s: give %s as the probe's file, or take its overlay out",
+					chip, strings.TrimPrefix(filepath.Dir(path), b.root))
+			}
+		}
+	}
+	return ""
+}
+
+// permission says who may open a node and which group this process lacks.
+func (b board) permission(p place) string {
+	info, err := os.Stat(b.root + p.node)
+	if err != nil {
+		return err.Error()
+	}
+	stat, ok := info.Sys().(*syscall.Stat_t)
+	if !ok {
+		return fmt.Sprintf("mode %#o", info.Mode().Perm())
+	}
+	owner, group := strconv.Itoa(int(stat.Uid)), strconv.Itoa(int(stat.Gid))
+	if u, err := user.LookupId(owner); err == nil {
+		owner = u.Username
+	}
+	if g, err := user.LookupGroupId(group); err == nil {
+		group = g.Name
+	}
+	s := fmt.Sprintf("owner %s, group %s, mode %#o", owner, group, info.Mode().Perm())
+	if stat.Gid == 0 || info.Mode().Perm()&0o060 != 0o060 {
+		return fmt.Sprintf("%s: no group but root's may use it: add the udev rule SUBSYSTEM==%q, GROUP=%q, MODE=\"0660\"",
+			s, map[string]string{"spi": "spidev", "i2c": "i2c-dev"}[p.group], p.group)
+	}
+	return fmt.Sprintf("%s: this process is not in group %s: add SupplementaryGroups=%s to the unit, or the user to the group", s, group, group)
+}
+
+// configLine says which line of Raspberry Pi OS's boot configuration adds a device.
+func configLine(line string) string {
+	return fmt.Sprintf("on Raspberry Pi OS add the line %q to /boot/firmware/config.txt (older: /boot/config.txt) and restart the board", line)
+}
+
+// spiOverlay says what adds a chip select. Names are those of the overlays' README in
+// raspberrypi/linux, arch/arm/boot/dts/overlays; which buses a board has differs by model.
+func (b board) spiOverlay(bus, cs int) string {
+	switch {
+	case bus == 0 && cs <= 1:
+		if _, err := os.Stat(b.root + "/dev/spidev0.0"); cs == 1 && err == nil {
+			return configLine("dtoverlay=spi0-2cs") // an overlay with fewer selects is at work
+		}
+		return configLine("dtparam=spi=on")
+	case bus >= 1 && bus <= 2 && cs <= 2, bus >= 3 && bus <= 6 && cs <= 1:
+		return configLine(fmt.Sprintf("dtoverlay=spi%d-%dcs", bus, cs+1))
+	}
+	return "no overlay of Raspberry Pi OS gives this chip select: use one of SPI0.0, SPI0.1, SPI1.0 to SPI1.2"
+}
+
+// i2cOverlay is spiOverlay for an I2C bus.
+func i2cOverlay(bus int) string {
+	switch {
+	case bus == 0:
+		return configLine("dtparam=i2c_vc=on")
+	case bus == 1:
+		return configLine("dtparam=i2c_arm=on") + ", and see that the module i2c-dev is loaded"
+	case bus >= 3 && bus <= 6:
+		return configLine(fmt.Sprintf("dtoverlay=i2c%d", bus))
+	}
+	return configLine(fmt.Sprintf("dtoverlay=i2c-gpio,bus=%d", bus))
+}

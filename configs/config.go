@@ -1,0 +1,143 @@
+// Package configs turns the bytes of a kitchen's configuration into a validated value. It is strict: an
+// unknown key, a missing unit or an impossible limit is an error with file, line, column and the fix, and
+// all of them are reported at once. The package also carries the shipped examples.
+package configs
+
+import (
+	"fmt"
+	"log/slog"
+	"time"
+
+	"holdbell/rules"
+	"holdbell/sensor"
+	"holdbell/sensor/condition"
+)
+
+// The defaults of what a configuration leaves out.
+const (
+	DefaultSite       = "kitchen"
+	DefaultPeriod     = time.Second
+	DefaultGap        = 5 * time.Minute
+	DefaultListen     = "127.0.0.1:9834"
+	DefaultPrefix     = "holdbell"
+	DefaultMQTTListen = "127.0.0.1:1883"
+	DefaultLedger     = "/var/lib/holdbell/ledger.db"
+
+	// DefaultMaxSlew is the fastest change that a reading may show, in thousandths of a degree Celsius a
+	// second: a bare junction dipped from room air into boiling water stays below it (common practice).
+	DefaultMaxSlew = sensor.Temp(20_000)
+	// DefaultBridge is how long a run of rejected readings may last before the reading is believed.
+	DefaultBridge = 5 * time.Second
+)
+
+// Broker's word for the broker inside the daemon.
+const Embedded = "embedded"
+
+// Config is a whole configuration with its defaults filled in.
+type Config struct {
+	Site         string
+	Units        rules.Units
+	Period       time.Duration // one sweep
+	GapAllowance time.Duration
+	Code         rules.Code
+	Alarms       map[rules.AlarmName]rules.AlarmSetup
+	Probes       []Probe
+	Stations     []Station
+	HTTP         HTTP
+	MQTT         *MQTT // nil: off
+	Phones       []Phone
+	Ledger       string // path of the database
+	LogLevel     slog.Level
+
+	// Warnings are what can run but ought to be looked at, sorted by position.
+	Warnings []Problem
+}
+
+// Probe is one probe. A recording needs its Name alone; a live one has either Chip, Bus and Type, or File.
+type Probe struct {
+	Name         string
+	Chip         string         // "max31855" or "max31856"
+	Bus          string         // "SPI0.1": bus 0, chip select 1
+	Type         string         // the thermocouple's letter
+	MainsHz      int            // 50 or 60, for a chip with a mains filter, else 0
+	Averaging    int            // conversions averaged by the chip: 1, 2, 4, 8 or 16, else 0
+	IgnoreFaults []sensor.Fault // short_gnd and short_vcc only
+	File         string         // a folder of the kernel's, such as /sys/bus/iio/devices/iio:device0
+
+	Offset   sensor.Temp // added to every valid reading
+	MaxSlew  sensor.Temp // a second; 0 turns spike rejection off
+	Accuracy sensor.Temp // half-width of the chain; 0 when unknown
+}
+
+// Station is one station. Air and Food name probes; Air is empty without one.
+type Station struct {
+	Name     string
+	Purpose  rules.Purpose
+	Air      string
+	Food     []string
+	Setpoint *sensor.Temp
+	Band     *rules.Band
+	Alarms   map[rules.AlarmName]rules.AlarmSetup
+}
+
+// HTTP is the page, the metrics and the health check.
+type HTTP struct {
+	Listen    string
+	WebConfig string // a file with TLS and login; empty for neither
+}
+
+// MQTT is the way to a broker, or the broker inside the daemon.
+type MQTT struct {
+	Broker       string // a URL, or Embedded
+	Listen       string // of the embedded broker
+	Prefix       string
+	Username     string
+	PasswordFile string
+	CAFile       string
+	CertFile     string
+	KeyFile      string
+	ClientID     string
+	Commands     bool   // whether marks are taken from the command topic
+	Users        []User // of the embedded broker; without any, reading needs no login
+}
+
+// User is one login of the embedded broker.
+type User struct {
+	Name         string
+	PasswordFile string
+}
+
+// Phone is one target that rings. URLFile holds its address, which is a secret.
+type Phone struct {
+	URLFile string
+	From    rules.Priority // alarms of at least this priority
+}
+
+// Setup gives what the rules have to know. The error names a reference that leads nowhere; a Config from
+// Parse has none.
+func (c *Config) Setup() (rules.Setup, error) {
+	s := rules.Setup{Site: c.Site, Units: c.Units, GapAllowance: c.GapAllowance, Code: c.Code, Alarms: c.Alarms}
+	index := make(map[string]int, len(c.Probes))
+	for i, p := range c.Probes {
+		index[p.Name] = i
+		s.Probes = append(s.Probes, rules.ProbeSetup{Name: p.Name, Accuracy: p.Accuracy,
+			Condition: condition.Settings{Offset: p.Offset, MaxSlew: p.MaxSlew, Bridge: DefaultBridge}})
+	}
+	for _, st := range c.Stations {
+		out := rules.StationSetup{Name: st.Name, Purpose: st.Purpose, Air: -1, Setpoint: st.Setpoint, Band: st.Band, Alarms: st.Alarms}
+		for i, name := range append([]string{st.Air}, st.Food...) {
+			at, ok := index[name]
+			switch {
+			case i == 0 && name == "":
+			case !ok:
+				return rules.Setup{}, fmt.Errorf("configs: station %s names probe %q, which is not configured", st.Name, name)
+			case i == 0:
+				out.Air = at
+			default:
+				out.Food = append(out.Food, at)
+			}
+		}
+		s.Stations = append(s.Stations, out)
+	}
+	return s, nil
+}

@@ -1,0 +1,223 @@
+package configs
+
+import (
+	"fmt"
+	"net"
+	"net/url"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/goccy/go-yaml/ast"
+
+	"holdbell/rules"
+)
+
+// publish reads the section of that name.
+func (k *kitchen) publish(n ast.Node) {
+	r := &k.reader
+	r.mapping(n, "publish",
+		field{"http", k.http},
+		field{"mqtt", k.mqtt},
+		field{"phone", func(n ast.Node) { r.list(n, "phone", k.phone) }},
+	)
+}
+
+func (k *kitchen) http(n ast.Node) {
+	r, h := &k.reader, &k.c.HTTP
+	at := r.mapping(n, "http",
+		field{"listen", scalar(r, &h.Listen, "listen", DefaultListen, parseListen)},
+		field{"web_config", scalar(r, &h.WebConfig, "web_config", "/etc/holdbell/web.yaml", parsePath)},
+	)
+	if p, ok := at["listen"]; ok && h.WebConfig == "" && !loopback(h.Listen) {
+		r.warn(p, "add web_config: with a file that sets TLS and a login, or listen on 127.0.0.1", "anyone on the network can open the page at %s", h.Listen)
+	}
+}
+
+func (k *kitchen) mqtt(n ast.Node) {
+	r := &k.reader
+	m := &MQTT{Prefix: DefaultPrefix}
+	before := len(r.problems)
+	at := r.mapping(n, "mqtt",
+		field{"broker", scalar(r, &m.Broker, "broker", "tcp://127.0.0.1:1883", parseBroker)},
+		field{"listen", scalar(r, &m.Listen, "listen", DefaultMQTTListen, parseListen)},
+		field{"prefix", scalar(r, &m.Prefix, "prefix", DefaultPrefix, parsePrefix)},
+		field{"username", scalar(r, &m.Username, "username", "kitchen", parseUser)},
+		field{"password_file", scalar(r, &m.PasswordFile, "password_file", "/etc/holdbell/mqtt.password", parsePath)},
+		field{"ca_file", scalar(r, &m.CAFile, "ca_file", "/etc/holdbell/ca.pem", parsePath)},
+		field{"cert_file", scalar(r, &m.CertFile, "cert_file", "/etc/holdbell/client.pem", parsePath)},
+		field{"key_file", scalar(r, &m.KeyFile, "key_file", "/etc/holdbell/client.key", parsePath)},
+		field{"client_id", scalar(r, &m.ClientID, "client_id", "holdbell-kitchen", parseName)},
+		field{"commands", scalar(r, &m.Commands, "commands", "true", parseBool)},
+		field{"users", func(n ast.Node) { r.list(n, "users", func(n ast.Node) { k.user(n, m) }) }},
+	)
+	if at == nil {
+		return
+	}
+	k.c.MQTT = m
+	if _, ok := at["broker"]; !ok {
+		r.fail(placeOf(n), "add broker: tcp://HOST:1883, or broker: embedded", "mqtt has no broker")
+		return
+	}
+	if len(r.problems) > before {
+		return
+	}
+	if m.Broker == Embedded {
+		k.embedded(m, at)
+	} else {
+		k.remote(m, at)
+	}
+}
+
+// embedded checks the keys of the broker inside the daemon.
+func (k *kitchen) embedded(m *MQTT, at map[string]place) {
+	r := &k.reader
+	for _, key := range []string{"username", "password_file", "ca_file", "cert_file", "key_file", "client_id"} {
+		if p, ok := at[key]; ok {
+			r.fail(p, "remove it, or name another broker", "%s is for a broker elsewhere, and this one is embedded", key)
+		}
+	}
+	if m.Listen == "" {
+		m.Listen = DefaultMQTTListen
+	}
+	if m.Commands && len(m.Users) == 0 {
+		r.fail(at["commands"], "add users: with a name and a password_file, or remove commands", "anyone who reaches the broker could send marks")
+	}
+	if p, ok := at["listen"]; ok && len(m.Users) == 0 && !loopback(m.Listen) {
+		r.warn(p, "add users: or listen on 127.0.0.1", "anyone on the network can read at %s", m.Listen)
+	}
+}
+
+// remote checks the keys of a broker elsewhere.
+func (k *kitchen) remote(m *MQTT, at map[string]place) {
+	r := &k.reader
+	for _, key := range []string{"listen", "users"} {
+		if p, ok := at[key]; ok {
+			r.fail(p, "remove it, or write broker: embedded", "%s is for the embedded broker", key)
+		}
+	}
+	u, err := url.Parse(m.Broker)
+	if err != nil { // parseBroker has seen to it
+		return
+	}
+	secure := slices.Contains(secureSchemes(), u.Scheme)
+	for _, key := range []string{"ca_file", "cert_file", "key_file"} {
+		if p, ok := at[key]; ok && !secure {
+			r.fail(p, "write broker: ssl://"+u.Host+", or remove it", "%s has no use without TLS, which %s:// does not have", key, u.Scheme)
+		}
+	}
+	if p, ok := at["cert_file"]; ok && m.KeyFile == "" {
+		r.fail(p, "add key_file:", "a certificate needs its key")
+	}
+	if p, ok := at["key_file"]; ok && m.CertFile == "" {
+		r.fail(p, "add cert_file:", "a key needs its certificate")
+	}
+	if p, ok := at["password_file"]; ok && m.Username == "" {
+		r.fail(p, "add username:", "a password needs a username")
+	}
+	if p, ok := at["password_file"]; ok && !secure && !loopback(u.Host) {
+		r.warn(p, "write broker: ssl://"+u.Hostname()+":8883", "the password crosses the network in the clear")
+	}
+}
+
+func (k *kitchen) user(n ast.Node, m *MQTT) {
+	r := &k.reader
+	var u User
+	at := r.mapping(n, "a user",
+		field{"name", scalar(r, &u.Name, "name", "kitchen", parseUser)},
+		field{"password_file", scalar(r, &u.PasswordFile, "password_file", "/etc/holdbell/kitchen.password", parsePath)})
+	k.need(placeOf(n), at, "a user", "name", "password_file")
+	if at != nil && slices.ContainsFunc(m.Users, func(o User) bool { return o.Name == u.Name && u.Name != "" }) {
+		r.fail(at["name"], "keep one of the two", "two users are called %s", u.Name)
+	}
+	m.Users = append(m.Users, u)
+}
+
+func (k *kitchen) phone(n ast.Node) {
+	r := &k.reader
+	p := Phone{From: rules.Warning}
+	at := r.mapping(n, "a phone",
+		field{"url_file", scalar(r, &p.URLFile, "url_file", "/etc/holdbell/phone.url", parsePath)},
+		field{"from", scalar(r, &p.From, "from", "warning", oneOf(rules.Advice, rules.Warning, rules.Critical))})
+	k.need(placeOf(n), at, "a phone", "url_file")
+	k.c.Phones = append(k.c.Phones, p)
+}
+
+func secureSchemes() []string { return []string{"ssl", "tls", "mqtts", "wss"} }
+
+func parseBroker(s string) (string, string, string) {
+	const fix = "write tcp://HOST:1883, ssl://HOST:8883 or embedded"
+	if s == Embedded {
+		return s, "", ""
+	}
+	u, err := url.Parse(s)
+	if err != nil {
+		// The library's error repeats the text, which may hold a password.
+		return "", "the broker is no address", fix
+	}
+	if u.User != nil {
+		return "", "a configuration holds no secret in the clear", "remove the login from the address and write username: and password_file:"
+	}
+	known := append([]string{"tcp", "mqtt", "ws"}, secureSchemes()...)
+	switch {
+	case !slices.Contains(known, u.Scheme) && u.Host != "":
+		return "", fmt.Sprintf("%q is no way to a broker", shorten(u.Scheme)), didYouMean(u.Scheme, known)
+	case !slices.Contains(known, u.Scheme) && edits(s, Embedded) < 3:
+		return "", fmt.Sprintf("%q is no broker", s), "did you mean " + Embedded + "?"
+	case !slices.Contains(known, u.Scheme) || u.Hostname() == "":
+		return "", fmt.Sprintf("%q is no address of a broker", shorten(s)), fix
+	case u.Port() == "":
+		return "", fmt.Sprintf("%q has no port", shorten(s)), fix
+	case !portInRange(u.Port(), 1):
+		return "", fmt.Sprintf("%q is no port", u.Port()), "write a port from 1 to 65535"
+	case u.RawQuery != "" || u.Fragment != "":
+		return "", fmt.Sprintf("%q says more than where the broker is", shorten(s)), fix
+	}
+	return s, "", ""
+}
+
+var prefixForm = regexp.MustCompile(`^[A-Za-z0-9._-]{1,64}(/[A-Za-z0-9._-]{1,64}){0,7}$`)
+
+func parsePrefix(s string) (string, string, string) {
+	if !prefixForm.MatchString(s) {
+		return "", fmt.Sprintf("%q is no prefix of a topic", shorten(s)), "use letters, digits, dot, dash and underscore, with / between levels and none at either end"
+	}
+	return s, "", ""
+}
+
+func parseUser(s string) (string, string, string) {
+	if s == "" || len(s) > 64 || strings.ContainsAny(s, ":/#+ ") {
+		return "", fmt.Sprintf("%q is no username", shorten(s)), "use at most 64 letters, without blank and : / # +"
+	}
+	return s, "", ""
+}
+
+// parseListen takes host:port. Port 0 picks a free one.
+func parseListen(s string) (string, string, string) {
+	host, port, err := net.SplitHostPort(s)
+	switch {
+	case err != nil:
+		return "", fmt.Sprintf("%q is no host and port", shorten(s)), "write 127.0.0.1:9834, or :9834 for every network"
+	case !portInRange(port, 0):
+		return "", fmt.Sprintf("%q is no port", shorten(port)), "write a port from 1 to 65535, or 0 for a free one"
+	case strings.ContainsAny(host, " \t/"):
+		return "", fmt.Sprintf("%q is no host", shorten(host)), "write 127.0.0.1:" + port
+	}
+	return s, "", ""
+}
+
+func portInRange(s string, low int) bool {
+	n, err := strconv.Atoi(s)
+	return err == nil && n >= low && n <= 65535
+}
+
+// loopback reports whether host:port can be reached from this machine alone.
+func loopback(hostport string) bool {
+	host, _, err := net.SplitHostPort(hostport)
+	if err != nil {
+		return false
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}

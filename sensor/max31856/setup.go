@@ -78,13 +78,17 @@ func (d *Dev) judge(s Sample) (sensor.Reading, error) {
 	if s.Status&srVoltage != 0 {
 		d.ready = false // its numbers date from before: wait for a whole conversion afterwards
 	}
-	coldErr := d.cold.Check(s.ColdCelsius())
+	var coldErr error
+	zeros := s.Hot == 0 && s.Cold == 0 // as after power-on: nothing was measured
+	if !zeros {
+		coldErr = d.cold.Check(s.ColdCelsius())
+	}
 	for _, f := range statusFaults {
 		if s.Status&f.bit != 0 {
 			return d.bad(f.fault, f.words)
 		}
 	}
-	if s.Hot == 0 && s.Cold == 0 {
+	if zeros {
 		return d.bad(sensor.Stale, "measurement registers still hold their power-on zeros")
 	}
 	if coldErr != nil {

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime/debug"
+	"sync"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -23,7 +24,18 @@ type Clock struct {
 	sync  string    // the file that timesyncd leaves once the clock was set
 	// adjtimex gives the kernel's own opinion; a field, so that a test can give another.
 	adjtimex func(*unix.Timex) (int, error)
+
+	mu    sync.Mutex
+	epoch time.Time // the wall when the monotonic clock was zero, as labels use it
 }
+
+// A recording holds milliseconds of the wall, the daemon decides by the monotonic clock. So that a replay
+// decides alike, both are whole milliseconds and run in step; the wall's label is set anew when the two
+// have drifted apart by more than maxDrift, as they do while the wall is slewed or stepped.
+const (
+	tick     = time.Millisecond
+	maxDrift = 5 * time.Millisecond
+)
 
 // NewClock reads the boot's id. root is "/" on a real machine. newest is the latest instant in the
 // record, zero when there is none.
@@ -56,13 +68,20 @@ func (c *Clock) Now() sensor.Instant {
 	// CLOCK_BOOTTIME counts through suspend (clock_gettime(2)); Linux has had it since 2.6.39, so the
 	// call cannot fail on a kernel that runs Go.
 	_ = unix.ClockGettime(unix.CLOCK_BOOTTIME, &mono)
-	wall := time.Now().UTC().Round(0)
-	return sensor.Instant{
-		Wall:     wall,
-		Mono:     time.Duration(mono.Nano()),
-		Boot:     c.boot,
-		Believed: c.believes(wall),
+	wall := time.Now()
+	return c.label(time.Duration(mono.Nano()), wall.UTC().Round(0))
+}
+
+func (c *Clock) label(mono time.Duration, wall time.Time) sensor.Instant {
+	epoch := wall.Add(-mono)
+	mono = mono.Truncate(tick)
+	c.mu.Lock()
+	if c.epoch.IsZero() || epoch.Sub(c.epoch).Abs() > maxDrift {
+		c.epoch = epoch.Truncate(tick)
 	}
+	label := c.epoch.Add(mono)
+	c.mu.Unlock()
+	return sensor.Instant{Wall: label, Mono: mono, Boot: c.boot, Believed: c.believes(wall)}
 }
 
 // believes asks timesyncd first, then the kernel, which chrony and ntpd tell. Where the kernel may not

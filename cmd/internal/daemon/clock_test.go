@@ -100,3 +100,27 @@ func TestClockBelieves(t *testing.T) {
 		})
 	}
 }
+
+func TestClockRunsInStep(t *testing.T) {
+	c, err := NewClock(board(t, someBoot), time.Time{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	wall := time.Date(2027, 3, 1, 12, 0, 0, 400_700, time.UTC)
+	first := c.label(90*time.Second+900_001, wall)
+	for i, drift := range []time.Duration{0, 3 * time.Millisecond, -4 * time.Millisecond, 0} {
+		d := time.Duration(i+1)*time.Second + 333_333
+		next := c.label(90*time.Second+900_001+d, wall.Add(d+drift))
+		if got, want := next.Wall.Sub(first.Wall), next.Mono-first.Mono; got != want {
+			t.Errorf("the wall went %v while the monotonic clock went %v", got, want)
+		}
+		if next.Mono%time.Millisecond != 0 || next.Wall.Nanosecond()%1_000_000 != 0 {
+			t.Errorf("%v, %v are no whole milliseconds", next.Mono, next.Wall)
+		}
+	}
+	// A step, ten years forth, is followed at once, and the monotonic clock knows nothing of it.
+	stepped := c.label(100*time.Second, wall.AddDate(10, 0, 0))
+	if stepped.Wall.Year() != 2037 || stepped.Mono != 100*time.Second {
+		t.Errorf("after a step: %v, %v", stepped.Wall, stepped.Mono)
+	}
+}

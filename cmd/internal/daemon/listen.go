@@ -1,0 +1,105 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+
+	"github.com/prometheus/exporter-toolkit/web"
+)
+
+// The first and the longest pause before a port or a file is tried again.
+const (
+	firstRetry = time.Second
+	lastRetry  = time.Minute
+)
+
+// retry calls attempt until it succeeds or ctx ends. The first failure and the success after it are
+// logged; what lies between is silent.
+func retry(ctx context.Context, log *slog.Logger, what string, attempt func() error) {
+	pause, failed := firstRetry, false
+	for {
+		err := attempt()
+		if err == nil {
+			if failed {
+				log.Info(what + ": works now")
+			}
+			return
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		if !failed {
+			log.Error(what+": tried again until it works; the watch goes on", "err", err)
+		}
+		failed = true
+		select {
+		case <-time.After(pause):
+			pause = min(2*pause, lastRetry)
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// httpServer is the one HTTP port: page, /metrics and /healthz.
+type httpServer struct {
+	listen    func() (net.Listener, error)
+	handler   http.Handler
+	webConfig string // a file of exporter-toolkit with TLS and login; empty for neither
+	ready     func(net.Addr)
+}
+
+// run serves until ctx ends. A port that is taken is tried again.
+func (h *httpServer) run(ctx context.Context, log *slog.Logger) {
+	for ctx.Err() == nil {
+		var l net.Listener
+		retry(ctx, log, "the page's port", func() (err error) {
+			l, err = h.listen()
+			return err
+		})
+		if l == nil {
+			return
+		}
+		if h.ready != nil {
+			h.ready(l.Addr())
+		}
+		err := h.serve(ctx, l)
+		if ctx.Err() != nil {
+			return
+		}
+		log.Error("the page has stopped; it is started again", "err", err)
+		select {
+		case <-time.After(lastRetry):
+		case <-ctx.Done():
+		}
+	}
+}
+
+func (h *httpServer) serve(ctx context.Context, l net.Listener) error {
+	s := &http.Server{
+		Handler:           h.handler,
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       30 * time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+		// The toolkit has no default for a browser that hangs up midway; nobody wants those lines.
+		ErrorLog: slog.NewLogLogger(slog.DiscardHandler, slog.LevelError),
+	}
+	stop := context.AfterFunc(ctx, func() {
+		end, cancel := context.WithTimeout(context.Background(), time.Second)
+		defer cancel()
+		if s.Shutdown(end) != nil {
+			s.Close()
+		}
+	})
+	defer stop()
+	err := web.Serve(l, s, &web.FlagConfig{WebConfigFile: &h.webConfig}, slog.New(slog.DiscardHandler))
+	if errors.Is(err, http.ErrServerClosed) {
+		return nil
+	}
+	return err
+}

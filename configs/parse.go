@@ -110,6 +110,9 @@ func (k *kitchen) top(n ast.Node) {
 			r.fail(placeOf(n), key.fix, "the configuration has no %s", key.name)
 		}
 	}
+	if p, ok := at["stations"]; ok && len(k.stations) == 0 && len(r.problems) == 0 {
+		r.warn(p, "add a station with its probes", "no station is configured: nothing is watched")
+	}
 	if p, ok := at["period"]; ok && c.Period >= c.GapAllowance {
 		r.fail(p, "write a period well below gap_allowance", "a period of %v makes every sweep a gap (gap_allowance %v)", c.Period, c.GapAllowance)
 	}

@@ -39,14 +39,10 @@ func chipNamed(name string) (chip, bool) {
 func (k *kitchen) probe(n ast.Node) {
 	r := &k.reader
 	p := entry[Probe]{T: Probe{MaxSlew: DefaultMaxSlew}, at: placeOf(n)}
-	names := make([]string, len(chips))
-	for i, c := range chips {
-		names[i] = c.name
-	}
 	before := len(r.problems)
 	p.of = r.mapping(n, "a probe",
 		field{"name", scalar(r, &p.T.Name, "name", "warmer-core", parseName)},
-		field{"chip", scalar(r, &p.T.Chip, "chip", "max31855", oneOf(names...))},
+		field{"chip", scalar(r, &p.T.Chip, "chip", "max31855", parseChip)},
 		field{"bus", scalar(r, &p.T.Bus, "bus", "SPI0.0", parseBus)},
 		field{"type", scalar(r, &p.T.Type, "type", "K", parseType)},
 		field{"mains_hz", scalar(r, &p.T.MainsHz, "mains_hz", "60", oneNumber(50, 60))},
@@ -116,6 +112,18 @@ func (k *kitchen) checkProbe(p *entry[Probe]) {
 	if !c.shorts && has("ignore_faults") {
 		r.fail(p.key("ignore_faults"), "remove it", "a %s reports no short that could be ignored", c.name)
 	}
+}
+
+// parseChip makes no guess at what was meant: one digit more or less is another chip that exists.
+func parseChip(s string) (string, string, string) {
+	if _, ok := chipNamed(s); ok {
+		return s, "", ""
+	}
+	names := make([]string, len(chips))
+	for i, c := range chips {
+		names[i] = c.name
+	}
+	return "", fmt.Sprintf("%q is not read by this version", shorten(s)), "write one of: " + strings.Join(names, ", ")
 }
 
 var busForm = regexp.MustCompile(`^SPI(0|[1-9][0-9]?)\.(0|[1-9][0-9]?)$`)

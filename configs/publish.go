@@ -44,10 +44,10 @@ func (k *kitchen) mqtt(n ast.Node) {
 		field{"listen", scalar(r, &m.Listen, "listen", DefaultMQTTListen, parseListen)},
 		field{"prefix", scalar(r, &m.Prefix, "prefix", DefaultPrefix, parsePrefix)},
 		field{"username", scalar(r, &m.Username, "username", "kitchen", parseUser)},
-		field{"password_file", scalar(r, &m.PasswordFile, "password_file", "/etc/holdbell/mqtt.password", parsePath)},
+		field{"password_file", scalar(r, &m.PasswordFile, "password_file", "/etc/holdbell/mqtt.password", parseSecretPath)},
 		field{"ca_file", scalar(r, &m.CAFile, "ca_file", "/etc/holdbell/ca.pem", parsePath)},
 		field{"cert_file", scalar(r, &m.CertFile, "cert_file", "/etc/holdbell/client.pem", parsePath)},
-		field{"key_file", scalar(r, &m.KeyFile, "key_file", "/etc/holdbell/client.key", parsePath)},
+		field{"key_file", scalar(r, &m.KeyFile, "key_file", "/etc/holdbell/client.key", parseSecretPath)},
 		field{"client_id", scalar(r, &m.ClientID, "client_id", "holdbell-kitchen", parseName)},
 		field{"commands", scalar(r, &m.Commands, "commands", "true", parseBool)},
 		field{"users", func(n ast.Node) { r.list(n, "users", func(n ast.Node) { k.user(n, m) }) }},
@@ -126,7 +126,7 @@ func (k *kitchen) user(n ast.Node, m *MQTT) {
 	var u User
 	at := r.mapping(n, "a user",
 		field{"name", scalar(r, &u.Name, "name", "kitchen", parseUser)},
-		field{"password_file", scalar(r, &u.PasswordFile, "password_file", "/etc/holdbell/kitchen.password", parsePath)})
+		field{"password_file", scalar(r, &u.PasswordFile, "password_file", "/etc/holdbell/kitchen.password", parseSecretPath)})
 	k.need(placeOf(n), at, "a user", "name", "password_file")
 	if at != nil && slices.ContainsFunc(m.Users, func(o User) bool { return o.Name == u.Name && u.Name != "" }) {
 		r.fail(at["name"], "keep one of the two", "two users are called %s", u.Name)
@@ -138,7 +138,7 @@ func (k *kitchen) phone(n ast.Node) {
 	r := &k.reader
 	p := Phone{From: rules.Warning}
 	at := r.mapping(n, "a phone",
-		field{"url_file", scalar(r, &p.URLFile, "url_file", "/etc/holdbell/phone.url", parsePath)},
+		field{"url_file", scalar(r, &p.URLFile, "url_file", "/etc/holdbell/phone.url", parseSecretPath)},
 		field{"from", scalar(r, &p.From, "from", "warning", oneOf(rules.Advice, rules.Warning, rules.Critical))})
 	k.need(placeOf(n), at, "a phone", "url_file")
 	k.c.Phones = append(k.c.Phones, p)
@@ -151,13 +151,12 @@ func parseBroker(s string) (string, string, string) {
 	if s == Embedded {
 		return s, "", ""
 	}
+	if strings.Contains(s, "@") {
+		return "", "a configuration holds no secret in the clear", "remove the login from the address and write username: and password_file:"
+	}
 	u, err := url.Parse(s)
 	if err != nil {
-		// The library's error repeats the text, which may hold a password.
-		return "", "the broker is no address", fix
-	}
-	if u.User != nil {
-		return "", "a configuration holds no secret in the clear", "remove the login from the address and write username: and password_file:"
+		return "", fmt.Sprintf("%q is no address", shorten(s)), fix
 	}
 	known := append([]string{"tcp", "mqtt", "ws"}, secureSchemes()...)
 	switch {
@@ -188,7 +187,7 @@ func parsePrefix(s string) (string, string, string) {
 
 func parseUser(s string) (string, string, string) {
 	if s == "" || len(s) > 64 || strings.ContainsAny(s, ":/#+ ") {
-		return "", fmt.Sprintf("%q is no username", shorten(s)), "use at most 64 letters, without blank and : / # +"
+		return "", "that is no username", "use at most 64 letters, without blank and : / # +"
 	}
 	return s, "", ""
 }

@@ -136,7 +136,7 @@ func scalar[T any](r *reader, dst *T, what, example string, parse func(string) (
 		}
 		v, wrong, fix := parse(s)
 		if wrong != "" {
-			r.fail(placeOf(n), fix, "%s", wrong)
+			r.fail(placeOf(n), fix, "%s: %s", what, wrong)
 			return
 		}
 		*dst = v
@@ -261,6 +261,16 @@ func parseBool(s string) (bool, string, string) {
 		return false, "", ""
 	}
 	return false, fmt.Sprintf("%q is neither true nor false", shorten(s)), "write true or false"
+}
+
+// parseSecretPath is parsePath without the text in the error: what stands there by mistake may be the
+// secret itself.
+func parseSecretPath(s string) (string, string, string) {
+	path, wrong, fix := parsePath(s)
+	if wrong != "" {
+		return "", "that is no whole path of a file", fix
+	}
+	return path, "", ""
 }
 
 func parsePath(s string) (string, string, string) {

@@ -1,0 +1,217 @@
+package configs
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"holdbell/rules"
+	"holdbell/sensor"
+)
+
+func TestTemperatures(t *testing.T) {
+	for _, c := range []struct {
+		text string
+		want sensor.Temp
+	}{
+		{"150F", 65_556}, {"135F", 57_222}, {"41F", 5_000}, {"65.5C", 65_500}, {"-40F", -40_000}, {"-40C", -40_000}, {"+0C", 0}, {"32F", 0},
+	} {
+		if got, wrong, _ := parseTemp(c.text); wrong != "" || got != c.want {
+			t.Errorf("%s: %d %s, want %d", c.text, got, wrong, c.want)
+		}
+	}
+	for _, text := range []string{"", "C", "150", "150K", "150f", "1e2F", "0x10F", "1_0C", ".5C", "5.C", "--1C", "NaNC", "infF", "1,5C", "1001C", "9999999C", "150F ", "150FF"} {
+		if got, wrong, fix := parseTemp(text); wrong == "" || fix == "" {
+			t.Errorf("%q was read as %v", text, got)
+		}
+	}
+}
+
+func TestDifferences(t *testing.T) {
+	for _, c := range []struct {
+		text string
+		want sensor.Temp
+	}{
+		{"1F", 556}, {"-0.4C", -400}, {"1.8F", 1000}, {"0F", 0}, {"-9F", -5000}, {"50C", 50_000},
+	} {
+		if got, wrong, _ := parseDifference(c.text); wrong != "" || got != c.want {
+			t.Errorf("%s: %d %s, want %d", c.text, got, wrong, c.want)
+		}
+	}
+	if got, wrong, _ := parseSlew("20C/s"); wrong != "" || got != DefaultMaxSlew {
+		t.Errorf("20C/s: %v %s", got, wrong)
+	}
+	for _, text := range []string{"1", "51C", "-91F", "C/s", "1C/h"} {
+		if got, wrong, _ := parseDifference(text); wrong == "" {
+			t.Errorf("%q was read as %v", text, got)
+		}
+	}
+}
+
+// TestFahrenheitAgrees holds that a whole degree Fahrenheit in a configuration is the very limit that the
+// published codes hold, and a difference the distance of two of them to a thousandth.
+func TestFahrenheitAgrees(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := rapid.IntRange(-360, 1700).Draw(t, "f")
+		got, wrong, _ := parseTemp(fmt.Sprintf("%dF", f))
+		if wrong != "" || got != sensor.FahrenheitLimit(f) {
+			t.Fatalf("%dF is %d %s, want %d", f, got, wrong, sensor.FahrenheitLimit(f))
+		}
+		d := rapid.IntRange(-90, 90).Draw(t, "d")
+		diff, wrong, _ := parseDifference(fmt.Sprintf("%dF", d))
+		between := sensor.FahrenheitLimit(f+d) - sensor.FahrenheitLimit(f)
+		if wrong != "" || math.Abs(float64(diff-between)) > 1 {
+			t.Fatalf("a difference of %dF is %d %s, the distance %d", d, diff, wrong, between)
+		}
+	})
+}
+
+func TestEdits(t *testing.T) {
+	for _, c := range []struct {
+		a, b string
+		want int
+	}{{"", "", 0}, {"a", "", 1}, {"", "abc", 3}, {"kitten", "sitting", 3}, {"perod", "period", 1}} {
+		if got := edits(c.a, c.b); got != c.want {
+			t.Errorf("%q to %q: %d, want %d", c.a, c.b, got, c.want)
+		}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := rapid.StringN(0, 12, 40).Draw(t, "a"), rapid.StringN(0, 12, 40).Draw(t, "b")
+		if edits(a, b) != edits(b, a) || (edits(a, b) == 0) != (a == b) {
+			t.Fatalf("edits is no distance for %q and %q", a, b)
+		}
+	})
+}
+
+// TestOverrides holds that every key of the contract arrives where it belongs.
+func TestOverrides(t *testing.T) {
+	c := mustParse(t, `
+site: a
+units: celsius
+period: 500ms
+gap_allowance: 3m
+rules:
+  food_code: uk
+  alarms: { below-hot-limit: { raise_delay: 20s, clear_delay: 2m, hysteresis: 1F, repeat: 0s, priority: warning } }
+probes:
+  - { name: core, chip: max31855, bus: SPI10.2, type: T, ignore_faults: [short_gnd, short_vcc], max_slew: 0C, accuracy: 1F }
+  - { name: air, chip: max31856, bus: SPI0.0, type: K, mains_hz: 50, averaging: 16, offset: 1F, max_slew: 36F/s }
+stations:
+  - { name: a, purpose: cold-holding, food: [core], alarms: { probe-fault: { repeat: 7m } } }
+  - { name: b, purpose: hot-holding, air: air }
+publish:
+  http: { listen: ":9000", web_config: /etc/w.yaml }
+  mqtt: { broker: embedded, users: [ { name: k, password_file: /etc/p } ], commands: true, prefix: house/kitchen }
+  phone: [ { url_file: /etc/u } ]
+ledger: { path: /data/l.db }
+log: { level: debug }
+`)
+	a := c.Alarms[rules.BelowHotLimit]
+	if *a.RaiseDelay != 20*time.Second || *a.ClearDelay != 2*time.Minute || *a.Hysteresis != 556 || *a.Repeat != 0 || *a.Priority != rules.Warning {
+		t.Errorf("alarm %+v", a)
+	}
+	if own := c.Stations[0].Alarms[rules.ProbeFault]; *own.Repeat != 7*time.Minute || own.RaiseDelay != nil {
+		t.Errorf("the station's alarm %+v", own)
+	}
+	if p := c.Probes[0]; len(p.IgnoreFaults) != 2 || p.MaxSlew != 0 || p.Accuracy != 556 || p.Bus != "SPI10.2" {
+		t.Errorf("probe %+v", p)
+	}
+	if p := c.Probes[1]; p.Averaging != 16 || p.MainsHz != 50 || p.Offset != 556 || p.MaxSlew != 20_000 {
+		t.Errorf("probe %+v", p)
+	}
+	if m := c.MQTT; m.Listen != DefaultMQTTListen || !m.Commands || m.Users[0] != (User{"k", "/etc/p"}) || m.Prefix != "house/kitchen" {
+		t.Errorf("mqtt %+v", m)
+	}
+	if c.HTTP != (HTTP{":9000", "/etc/w.yaml"}) || c.Phones[0].From != rules.Warning || c.Ledger != "/data/l.db" || c.LogLevel.String() != "DEBUG" ||
+		c.Code.Name != "uk" || c.Period != 500*time.Millisecond {
+		t.Errorf("config %+v", c)
+	}
+	mustSetup(t, c)
+}
+
+func TestWarnings(t *testing.T) {
+	const head = "rules: { food_code: us-fda-2022 }\n"
+	for name, c := range map[string]struct{ text, want string }{
+		"uncalibrated":  {head + "probes: [ { name: a, chip: max31855, bus: SPI0.0, type: K } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:51: probe a is not calibrated"},
+		"inaccurate":    {head + "probes: [ { name: a, accuracy: 4F } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:22: probe a is good for ±2.2 °C"},
+		"unused":        {head + "probes: [ { name: a }, { name: b } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:26: no station uses probe b"},
+		"air alone":     {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: hot-holding, air: a } ]\n", "station s judges food by its air alone"},
+		"hot setpoint":  {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: hot-holding, food: [a], setpoint: 134F } ]\n", "station s is set below the hot limit of 57.2 °C"},
+		"cold setpoint": {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: cold-holding, food: [a], setpoint: 42F } ]\n", "station s is set above the cold limit of 5.0 °C"},
+		"long gap":      {"gap_allowance: 20m\n" + least, "readings are interpolated over gaps of up to 20m0s"},
+		"open page":     {least + "publish: { http: { listen: \":9834\" } }\n", "anyone on the network can open the page"},
+		"open broker":   {least + "publish: { mqtt: { broker: embedded, listen: \"0.0.0.0:1883\" } }\n", "anyone on the network can read"},
+		"clear login":   {least + "publish: { mqtt: { broker: \"tcp://b:1883\", username: u, password_file: /p } }\n", "the password crosses the network in the clear"},
+		"nothing":       {head + "probes: []\nstations: []\n", "no station is configured"},
+		"low limit": {"rules: { food_code: custom, hot_limit: 120F, cold_limit: 41F, danger_limit: 4h, cold_danger_limit: 4h, reheat: { target: 165F, hold: 15s }, cooling: [ { to: 41F, within: 6h } ] }\n" +
+			"probes: [ { name: a } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "a hot limit of 48.9 °C lies below every published one"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got := mustParse(t, c.text).Warnings
+			if len(got) != 1 || !strings.Contains(got[0].String(), c.want) || got[0].Fix == "" || got[0].Line < 1 || got[0].Column < 1 {
+				t.Errorf("got %v, want one with %q", got, c.want)
+			}
+		})
+	}
+	if w := mustParse(t, least).Warnings; len(w) != 0 {
+		t.Errorf("warned without cause: %v", w)
+	}
+}
+
+// TestTooMuch holds that what would be dear to read is refused, not read: the parser's time grows with
+// the square of nesting and keys.
+func TestTooMuch(t *testing.T) {
+	bomb := "a: &a [x, x, x, x, x, x, x, x, x]\n"
+	for c := 'b'; c < 'k'; c++ {
+		bomb += fmt.Sprintf("%c: &%c [%s]\n", c, c, strings.TrimSuffix(strings.Repeat(fmt.Sprintf("*%c, ", c-1), 9), ", "))
+	}
+	for name, c := range map[string]struct{ text, want string }{
+		"bytes":    {strings.Repeat("# long\n", 160_000), "bytes, more than 1048576"},
+		"keys":     {strings.Repeat("a: b\n", 150_000), "more than 20000 words"},
+		"brackets": {strings.Repeat("[", 19_000), "nested deeper"},
+		"braces":   {strings.Repeat("{a: ", 6_000), "nested deeper"},
+		"dashes":   {strings.Repeat("- ", 19_000), "nested deeper"},
+		"aliases":  {bomb, "aliases"},
+		"question": {strings.Repeat("? ", 19_000), "keys introduced by ?"},
+		"nul":      {"site: a\x00b\n", "no text"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, err := Parse("kitchen.yaml", []byte(c.text))
+			if err == nil || !strings.Contains(err.Error(), c.want) {
+				t.Fatalf("got %.200v", err)
+			}
+			checkProblems(t, err)
+		})
+	}
+}
+
+// TestOtherEditors: a byte order mark and carriage returns are what some editors save.
+func TestOtherEditors(t *testing.T) {
+	mustParse(t, "\xef\xbb\xbf"+strings.ReplaceAll(contract, "\n", "\r\n"))
+	_, err := Parse("kitchen.yaml", []byte("\xef\xbb\xbf"+strings.ReplaceAll("site: a\nunits: b\n"+least, "\n", "\r\n")))
+	if p := Problems(err); len(p) != 1 || p[0].Line != 2 || p[0].Column != 8 {
+		t.Errorf("got %v", err)
+	}
+}
+
+func BenchmarkParse(b *testing.B) {
+	for _, name := range []string{"cabinet", "restaurant"} {
+		b.Run(name, func(b *testing.B) {
+			data, err := os.ReadFile("examples/" + name + ".yaml")
+			if err != nil {
+				b.Fatal(err)
+			}
+			b.SetBytes(int64(len(data)))
+			for b.Loop() {
+				if _, err := Parse(name, data); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}

@@ -66,7 +66,7 @@ func (h *Host) SPI(name string, c sensor.SPIConfig) (sensor.Transport, error) {
 		return nil, errors.New(`no SPI bus named: write bus and chip select, such as "SPI0.1"`)
 	}
 	var n, cs int
-	if !parse(name, "SPI%d.%d", &n, &cs) || n > 0xffff || cs > 255 {
+	if !parse(name, "SPI%d.%d", &n, &cs) || n < 0 || n > 0xffff || cs < 0 || cs > 255 {
 		return nil, fmt.Errorf(`%q names no SPI chip select: write bus and chip select, such as "SPI0.1"`, name)
 	}
 	if c.Hz < 100 || c.Hz > 1_000_000_000 || c.Mode < 0 || c.Mode > 3 {
@@ -96,7 +96,7 @@ func (h *Host) I2C(name string, addr uint16) (sensor.Transport, error) {
 		return nil, errors.New(`no I2C bus named: write its number, such as "I2C1"`)
 	}
 	var n int
-	if !parse(name, "I2C%d", &n) || n > 0xffff {
+	if !parse(name, "I2C%d", &n) || n < 0 || n > 0xffff {
 		return nil, fmt.Errorf(`%q names no I2C bus: write its number, such as "I2C1"`, name)
 	}
 	// The I2C specification (NXP UM10204, section 3.1.12) reserves what lies outside.

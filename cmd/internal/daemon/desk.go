@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"holdbell/rules"
@@ -30,10 +31,10 @@ type order struct {
 	mark   rules.Mark
 	text   string // what the rules answered
 	refuse bool
-	// taken is set by the loop once the rules have seen the mark, answered once it is durable. Both have
-	// room for one value, so that the loop never waits for whoever asked.
+	// taken is closed by the loop once the rules have seen the mark, answered once it is durable.
 	taken    chan struct{}
 	answered chan struct{}
+	done     func() // closes answered, once
 }
 
 // desk is where marks arrive: from the page, the control socket and the broker. The loop empties it with
@@ -62,6 +63,7 @@ func (d *desk) Mark(ctx context.Context, m rules.Mark) (string, error) {
 		m.ID = rand.Text()
 	}
 	o := &order{mark: m, taken: make(chan struct{}), answered: make(chan struct{})}
+	o.done = sync.OnceFunc(func() { close(o.answered) })
 	select {
 	case <-d.closed:
 		return "", ErrStopping

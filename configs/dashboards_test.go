@@ -1,0 +1,290 @@
+package configs
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/goccy/go-yaml"
+)
+
+// metricNames are the metrics that the daemon promises to outsiders. A histogram is queried by its parts.
+func metricNames() []string {
+	return []string{
+		"holdbell_probe_temperature_celsius", "holdbell_probe_up", "holdbell_probe_last_valid_timestamp_seconds",
+		"holdbell_probe_faults_total", "holdbell_lot_danger_zone_seconds", "holdbell_lot_danger_zone_limit_seconds",
+		"holdbell_lot_verdict", "holdbell_alarm_active", "holdbell_limit_ahead_seconds", "holdbell_events_total",
+		"holdbell_deliveries_pending", "holdbell_build_info",
+		"holdbell_sweep_duration_seconds_bucket", "holdbell_sweep_duration_seconds_count", "holdbell_sweep_duration_seconds_sum",
+	}
+}
+
+// checkMetrics holds that an expression names promised metrics alone, and gives them.
+func checkMetrics(t *testing.T, where, expr string) []string {
+	t.Helper()
+	named := regexp.MustCompile(`\bholdbell_[a-z0-9_]+`).FindAllString(expr, -1)
+	for _, m := range named {
+		if !slices.Contains(metricNames(), m) {
+			t.Errorf("%s asks for %s, which nobody promised", where, m)
+		}
+	}
+	return named
+}
+
+// promtool gives the path of Debian's promtool, or skips; with HOLDBELL_REQUIRE=1 its absence fails.
+func promtool(t *testing.T) string {
+	t.Helper()
+	path, err := exec.LookPath("promtool")
+	switch {
+	case err == nil:
+		return path
+	case os.Getenv("HOLDBELL_REQUIRE") == "1":
+		t.Fatal("promtool is missing (apt-get install prometheus)")
+	}
+	t.Skip("promtool is not installed: the alert rules were not tried (apt-get install prometheus)")
+	return ""
+}
+
+func run(t *testing.T, dir, program string, args ...string) string {
+	t.Helper()
+	cmd := exec.CommandContext(t.Context(), program, args...)
+	cmd.Dir = dir
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Errorf("%s %s: %v\n%s", filepath.Base(program), strings.Join(args, " "), err, out)
+	}
+	return string(out)
+}
+
+type alertRule struct {
+	Alert       string            `yaml:"alert"`
+	Expr        string            `yaml:"expr"`
+	For         string            `yaml:"for"`
+	Labels      map[string]string `yaml:"labels"`
+	Annotations map[string]string `yaml:"annotations"`
+}
+
+func alertRules(t *testing.T) []alertRule {
+	t.Helper()
+	data, err := os.ReadFile("prometheus/holdbell.rules.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var file struct {
+		Groups []struct {
+			Name  string      `yaml:"name"`
+			Rules []alertRule `yaml:"rules"`
+		} `yaml:"groups"`
+	}
+	if err := yaml.UnmarshalWithOptions(data, &file, yaml.Strict()); err != nil {
+		t.Fatal(err)
+	}
+	var all []alertRule
+	for _, g := range file.Groups {
+		all = append(all, g.Rules...)
+	}
+	if len(all) < 15 {
+		t.Fatalf("only %d alert rules", len(all))
+	}
+	return all
+}
+
+func TestAlertRulesByPromtool(t *testing.T) {
+	tool := promtool(t)
+	run(t, "prometheus", tool, "check", "rules", "holdbell.rules.yml")
+	run(t, "prometheus", tool, "test", "rules", "holdbell.rules.test.yml")
+}
+
+// TestAlertRules holds what promtool does not know: promised metrics only, a severity and a sentence each,
+// a case in which each fires, and a rule on absence beside every metric that a rule looks at.
+func TestAlertRules(t *testing.T) {
+	var cases struct {
+		Tests []struct {
+			Alerts []struct {
+				Name string `yaml:"alertname"`
+				Exp  []any  `yaml:"exp_alerts"`
+			} `yaml:"alert_rule_test"`
+		} `yaml:"tests"`
+	}
+	data, err := os.ReadFile("prometheus/holdbell.rules.test.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := yaml.Unmarshal(data, &cases); err != nil {
+		t.Fatal(err)
+	}
+	fires, silent := map[string]bool{}, map[string]bool{}
+	for _, c := range cases.Tests {
+		for _, a := range c.Alerts {
+			fires[a.Name] = fires[a.Name] || len(a.Exp) > 0
+			silent[a.Name] = silent[a.Name] || len(a.Exp) == 0
+		}
+	}
+	asked := map[string]bool{}
+	absence := ""
+	for _, r := range alertRules(t) {
+		for _, m := range checkMetrics(t, r.Alert, r.Expr) {
+			asked[m] = true
+		}
+		if strings.Contains(r.Expr, "absent(") || strings.Contains(r.Expr, "unless") || strings.Contains(r.Expr, "holdbell_probe_up == 0") {
+			absence += r.Expr + "\n"
+		}
+		if !slices.Contains([]string{"critical", "warning", "advice", "none"}, r.Labels["severity"]) || r.Annotations["summary"] == "" {
+			t.Errorf("%s lacks a severity or a summary", r.Alert)
+		}
+		if !fires[r.Alert] {
+			t.Errorf("no case makes %s fire", r.Alert)
+		}
+		if !silent[r.Alert] && r.Alert != "HoldbellDeadMansSwitch" {
+			t.Errorf("no case keeps %s silent", r.Alert)
+		}
+	}
+	for m, pair := range map[string]string{
+		"holdbell_lot_verdict":                        `unless on \(job, instance\) group by \(job, instance\) \(holdbell_lot_verdict\)`,
+		"holdbell_probe_last_valid_timestamp_seconds": `absent\(holdbell_probe_up\)`,
+		"holdbell_probe_up":                           `absent\(holdbell_probe_up\)`,
+		"holdbell_deliveries_pending":                 `unless on \(job, instance\) group by \(job, instance\) \(holdbell_deliveries_pending\)`,
+		"holdbell_sweep_duration_seconds_count":       `unless on \(job, instance\) holdbell_sweep_duration_seconds_count`,
+		"holdbell_lot_danger_zone_seconds":            `holdbell_lot_verdict`,
+		"holdbell_alarm_active":                       `absent\(up\{job="holdbell"\}\)`,
+	} {
+		if !asked[m] {
+			t.Errorf("no rule looks at %s", m)
+		}
+		if !regexp.MustCompile(pair).MatchString(absence) {
+			t.Errorf("no rule notices that %s is gone", m)
+		}
+	}
+}
+
+// panel is what the tests look at in a panel of the dashboard.
+type panel struct {
+	Title      string `json:"title"`
+	Type       string `json:"type"`
+	Datasource struct {
+		Type string `json:"type"`
+		UID  string `json:"uid"`
+	} `json:"datasource"`
+	GridPos struct{ X, Y, W, H int } `json:"gridPos"`
+	Targets []struct {
+		Expr       string `json:"expr"`
+		Datasource struct {
+			UID string `json:"uid"`
+		} `json:"datasource"`
+	} `json:"targets"`
+	FieldConfig struct {
+		Defaults struct {
+			Unit   string `json:"unit"`
+			Custom struct {
+				SpanNulls any `json:"spanNulls"`
+			} `json:"custom"`
+		} `json:"defaults"`
+	} `json:"fieldConfig"`
+}
+
+func dashboard(t *testing.T) []panel {
+	t.Helper()
+	data, err := os.ReadFile("grafana/holdbell.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var d struct {
+		Inputs     json.RawMessage `json:"__inputs"`
+		Panels     []panel         `json:"panels"`
+		Templating struct {
+			List []struct{ Name, Type, Query any } `json:"list"`
+		} `json:"templating"`
+	}
+	if err := json.Unmarshal(data, &d); err != nil {
+		t.Fatal(err)
+	}
+	if d.Inputs != nil || strings.Contains(string(data), "${DS_") {
+		t.Error("a provisioned dashboard cannot have __inputs")
+	}
+	if v := d.Templating.List; len(v) == 0 || v[0].Name != "datasource" || v[0].Type != "datasource" || v[0].Query != "prometheus" {
+		t.Error("the first variable must choose the data source")
+	}
+	if len(d.Panels) < 10 {
+		t.Fatalf("only %d panels", len(d.Panels))
+	}
+	return d.Panels
+}
+
+func TestDashboard(t *testing.T) {
+	panels := dashboard(t)
+	if panels[0].Type != "row" || !strings.Contains(panels[0].Title, "up") || !strings.Contains(panels[1].Targets[0].Expr, "holdbell_probe_up") {
+		t.Error("the first row must say which probes are up or at fault")
+	}
+	celsius := 0
+	for i, p := range panels {
+		if p.Datasource.UID != "${datasource}" {
+			t.Errorf("panel %q has its own data source", p.Title)
+		}
+		if s := p.FieldConfig.Defaults.Custom.SpanNulls; s != nil && s != false {
+			t.Errorf("panel %q draws over gaps", p.Title)
+		}
+		if p.Type != "row" && len(p.Targets) == 0 {
+			t.Errorf("panel %q asks for nothing", p.Title)
+		}
+		for _, q := range p.Targets {
+			if q.Datasource.UID != "${datasource}" {
+				t.Errorf("a query of panel %q has its own data source", p.Title)
+			}
+			if len(checkMetrics(t, p.Title, q.Expr)) == 0 {
+				t.Errorf("panel %q asks for no metric of ours", p.Title)
+			}
+			if strings.Contains(q.Expr, "_celsius") {
+				celsius++
+				if p.FieldConfig.Defaults.Unit != "celsius" {
+					t.Errorf("panel %q shows temperatures in %q", p.Title, p.FieldConfig.Defaults.Unit)
+				}
+				if p.FieldConfig.Defaults.Custom.SpanNulls != false {
+					t.Errorf("panel %q does not say that gaps stay open", p.Title)
+				}
+			}
+		}
+		for _, o := range panels[:i] {
+			a, b := p.GridPos, o.GridPos
+			if a.X < b.X+b.W && b.X < a.X+a.W && a.Y < b.Y+b.H && b.Y < a.Y+a.H {
+				t.Errorf("panels %q and %q overlap", o.Title, p.Title)
+			}
+		}
+	}
+	if celsius == 0 {
+		t.Error("no panel shows a temperature")
+	}
+}
+
+// TestDashboardQueries has promtool read every query of the dashboard, as the expression of a rule.
+func TestDashboardQueries(t *testing.T) {
+	tool := promtool(t)
+	type rule struct {
+		Record string `json:"record"`
+		Expr   string `json:"expr"`
+	}
+	var rules []rule
+	for _, p := range dashboard(t) {
+		for _, q := range p.Targets {
+			expr := strings.NewReplacer("$instance", ".*", "$station", ".*").Replace(q.Expr)
+			rules = append(rules, rule{fmt.Sprintf("panel_%d", len(rules)), expr})
+		}
+	}
+	// JSON is YAML too.
+	data, err := json.Marshal(map[string]any{"groups": []any{map[string]any{"name": "dashboard", "rules": rules}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "queries.yml"), data, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if out := run(t, dir, tool, "check", "rules", "queries.yml"); !strings.Contains(out, fmt.Sprintf("%d rules found", len(rules))) {
+		t.Errorf("promtool says %s", out)
+	}
+}

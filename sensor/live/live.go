@@ -127,7 +127,6 @@ func (s *Source) Next(ctx context.Context) (sensor.Sweep, error) {
 			return sensor.Sweep{}, ctx.Err()
 		}
 	}
-	s.takeAll()
 	for i := range s.probes {
 		p := &s.probes[i]
 		p.late = p.late || p.busy
@@ -157,7 +156,9 @@ func (s *Source) sleep(ctx context.Context) error {
 // start begins a read of every probe that is not still busy with an earlier one, and gives how many of
 // them the sweep waits for.
 func (s *Source) start(ctx context.Context) (waiting int) {
-	s.takeAll()
+	for len(s.answers) > 0 {
+		s.take(<-s.answers) // too late for their own sweep
+	}
 	if s.cancel != nil {
 		s.cancel() // of reads whose deadline is past
 	}
@@ -185,18 +186,6 @@ func (s *Source) read(ctx context.Context, i int, sweep uint64) {
 	began := time.Now()
 	r, err := s.probes[i].Probe.Read(ctx)
 	s.answers <- answer{probe: i, sweep: sweep, reading: r, err: err, took: time.Since(began)}
-}
-
-// takeAll takes the answers that have come in.
-func (s *Source) takeAll() {
-	for {
-		select {
-		case a := <-s.answers:
-			s.take(a)
-		default:
-			return
-		}
-	}
 }
 
 // take notes an answer. One to an earlier sweep's question is too old to be a reading.

@@ -232,6 +232,28 @@ func TestLinearise(t *testing.T) {
 	})
 }
 
+// TestSlope repeats datasheet table 1, p. 8, in microvolts a degree, and sees that each line stays near
+// its curve: a swapped pair of rows would not. The chip's J and R lines are drawn to their upper ends.
+func TestSlope(t *testing.T) {
+	for typ, want := range map[its90.Type]float64{its90.K: 41.276, its90.J: 57.953, its90.N: 36.256, its90.S: 9.587,
+		its90.T: 52.18, its90.E: 76.373, its90.R: 10.506, its90.B: 0} {
+		if got := Slope(typ); got != want {
+			t.Errorf("type %v: %v µV, not %v", typ, got, want)
+		}
+		if want == 0 {
+			continue
+		}
+		_, highest := its90.Range(typ)
+		mv, err := its90.EMF(typ, min(highest, 1000))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if mean := mv * 1000 / min(highest, 1000); math.Abs(mean/want-1) > 0.02 {
+			t.Errorf("type %v: %v µV, but its curve rises by %.3f on average", typ, want, mean)
+		}
+	}
+}
+
 func TestReadingIsRounded(t *testing.T) {
 	// 65.5 °C by the line with the chip at 25 °C: 40.5 °C of 41.276 µV are 1.671678 mV, and with type K's
 	// 1.000219 mV at 25 °C make 2.671897 mV: in NIST's table between 65 °C (2.644) and 66 °C (2.685).

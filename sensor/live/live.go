@@ -167,7 +167,10 @@ func (s *Source) start(ctx context.Context) (waiting int) {
 	s.sweep++
 	for i := range s.probes {
 		p := &s.probes[i]
-		s.readings[i], p.err = sensor.Bad(sensor.Stale), errNoAnswer
+		s.readings[i] = sensor.Bad(sensor.Stale)
+		if !p.late || p.err == nil {
+			p.err = errNoAnswer // else it has said why it was late
+		}
 		if p.busy {
 			continue
 		}
@@ -193,6 +196,9 @@ func (s *Source) take(a answer) {
 	p := &s.probes[a.probe]
 	p.busy, p.late = false, a.took >= s.limit
 	if a.sweep != s.sweep {
+		if p.late && a.err != nil {
+			p.err = a.err
+		}
 		return
 	}
 	switch {

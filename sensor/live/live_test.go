@@ -222,8 +222,14 @@ func TestWedgedBus(t *testing.T) {
 				t.Errorf("sweep %d waited %v for a bus known to hang", i, took)
 			}
 		}
-		if got := log.take(); len(got) != 2 {
+		got := log.take()
+		if len(got) != 2 || !strings.Contains(got[0], "probe=p0") || !strings.Contains(got[1], "probe=p1") {
 			t.Errorf("%q", got)
+		}
+		for _, line := range got {
+			if !strings.Contains(line, "a transaction holds the bus") {
+				t.Errorf("%s", line)
+			}
 		}
 		time.Sleep(time.Minute)
 	})

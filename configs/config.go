@@ -30,7 +30,7 @@ const (
 	DefaultBridge = 5 * time.Second
 )
 
-// Broker's word for the broker inside the daemon.
+// Embedded stands in MQTT.Broker for the broker inside the daemon.
 const Embedded = "embedded"
 
 // Config is a whole configuration with its defaults filled in.

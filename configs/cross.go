@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"slices"
 	"strings"
 
 	"holdbell/rules"
@@ -38,14 +39,9 @@ func (k *kitchen) cross() {
 		buses[p.T.Bus], files[p.T.File] = p.T.Name, p.T.Name
 	}
 	used := make(map[string]bool)
-	for _, ref := range k.airs {
+	for _, ref := range k.refs {
 		used[ref.probe] = true
-		for _, name := range known {
-			if name == ref.probe {
-				ref.probe = ""
-			}
-		}
-		if ref.probe != "" {
+		if !slices.Contains(known, ref.probe) {
 			r.fail(ref.at, didYouMean(ref.probe, known), "station %s names probe %s, which is not among the probes", ref.station, ref.probe)
 		}
 	}

@@ -27,7 +27,7 @@ type kitchen struct {
 	probes   []entry[Probe]
 	stations []entry[Station]
 	figures  map[string]place // keys of rules, where they stand
-	airs     []reference      // which station names which probe
+	refs     []reference      // which station names which probe
 }
 
 // entry is one probe or station with the places of its keys.

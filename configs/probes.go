@@ -146,14 +146,15 @@ func parseBus(s string) (string, string, string) {
 }
 
 func parseType(s string) (string, string, string) {
-	const letters = "B, E, J, K, N, R, S, T"
-	if len(s) == 1 && strings.Contains(letters, s) && s != "," && s != " " {
+	const letters = "BEJKNRST"
+	up := strings.ToUpper(s)
+	switch known := len(up) == 1 && strings.Contains(letters, up); {
+	case known && up == s:
 		return s, "", ""
-	}
-	if up := strings.ToUpper(s); len(up) == 1 && up != s && strings.Contains(letters, up) {
+	case known:
 		return "", fmt.Sprintf("%q is no thermocouple type", s), "did you mean " + up + "?"
 	}
-	return "", fmt.Sprintf("%q is no thermocouple type", shorten(s)), "write one of: " + letters
+	return "", fmt.Sprintf("%q is no thermocouple type", shorten(s)), "write one of: " + strings.Join(strings.Split(letters, ""), ", ")
 }
 
 // parseIgnored allows short faults alone: a cheap board that ties the probe to ground always reports one.

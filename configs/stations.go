@@ -63,7 +63,7 @@ func (k *kitchen) station(n ast.Node) {
 	k.stations = append(k.stations, s)
 	for _, ref := range named {
 		ref.station = s.T.Name
-		k.airs = append(k.airs, ref)
+		k.refs = append(k.refs, ref)
 	}
 	_, air := s.of["air"]
 	_, food := s.of["food"]

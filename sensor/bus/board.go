@@ -95,12 +95,14 @@ func (b board) permission(p place) string {
 		return fmt.Sprintf("%s: no group but root's may use it: add the udev rule SUBSYSTEM==%q, GROUP=%q, MODE=\"0660\"",
 			s, map[string]string{"spi": "spidev", "i2c": "i2c-dev"}[p.group], p.group)
 	}
-	return fmt.Sprintf("%s: this process is not in group %s: add SupplementaryGroups=%s to the unit, or the user to the group", s, group, group)
+	return fmt.Sprintf("%s: this process is not in group %s: add SupplementaryGroups=%s to the unit, or the user to the group",
+		s, group, group)
 }
 
 // configLine says which line of Raspberry Pi OS's boot configuration adds a device.
 func configLine(line string) string {
-	return fmt.Sprintf("on Raspberry Pi OS add the line %q to /boot/firmware/config.txt (older: /boot/config.txt) and restart the board", line)
+	return fmt.Sprintf("on Raspberry Pi OS add the line %q to /boot/firmware/config.txt (older: /boot/config.txt) and restart the board",
+		line)
 }
 
 // spiOverlay says what adds a chip select. Names are those of the overlays' README in

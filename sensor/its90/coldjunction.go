@@ -2,10 +2,9 @@ package its90
 
 import "fmt"
 
-// What a front-end chip inside a case can believably say of its own temperature, in °C. The chips are
-// specified to work from -40 to 125 °C (MAX31855 and MAX31856 datasheets, absolute maximum ratings); the
-// jump is far above what a board does between two readings seconds apart, and far below what a
-// floating data line gives (common practice).
+// What a front-end chip inside a case can believably say of its own temperature, in °C. The range is that
+// of industrial parts; the jump is far above what a board does between two readings seconds apart, and far
+// below what a floating data line gives (both common practice).
 const (
 	coldLowest  = -40
 	coldHighest = 125
@@ -15,9 +14,9 @@ const (
 )
 
 // ColdJunction judges a chip's successive cold-junction temperatures. A jump of more than 5 °C is not
-// believed until three readings in a row agree on the new level within 1 °C each: so a bus that flips between right
-// and wrong words never moves it, and a board that has truly changed, unseen, is believed again. The zero
-// value is ready and believes the first reading that is within range.
+// believed until three readings in a row agree on the new level within 1 °C each: so a bus that flips
+// between right and wrong words never moves it, and a board that has truly changed, unseen, is believed
+// again. The zero value is ready and believes the first reading that is within range.
 type ColdJunction struct {
 	believed  float64
 	any       bool

@@ -11,7 +11,7 @@ type Frame struct {
 	ShortVCC bool
 }
 
-// Bits of the word (datasheet 19-5793, table 2, p. 10).
+// Bits of the word (datasheet 19-5793, tables 2 and 3, p. 9 and 10).
 const (
 	bitReserved17 = 1 << 17
 	bitFault      = 1 << 16
@@ -24,7 +24,8 @@ const (
 // Decode takes the chip's word apart. The fault is BusFault for a word that the chip cannot have sent (all
 // zeros, which would read as 0 °C on a chip at 0 °C and is what a dead data line gives; a reserved bit
 // set, as in all ones; a fault flag that does not agree with the fault bits), and the frame is then
-// empty. With a fault bit set it is Open, ShortVCC or ShortGND, the first that applies; the cold junction stays valid.
+// empty. With a fault bit set it is Open, ShortVCC or ShortGND, the first that applies; the cold junction
+// stays valid.
 func Decode(word [4]byte) (Frame, sensor.Fault) {
 	w := uint32(word[0])<<24 | uint32(word[1])<<16 | uint32(word[2])<<8 | uint32(word[3])
 	flagged := w&bitFault != 0

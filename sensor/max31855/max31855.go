@@ -16,7 +16,7 @@ import (
 	"holdbell/sensor/its90"
 )
 
-// interval is the longest conversion (electrical characteristics, p. 3: 100 ms).
+// interval is the longest conversion (datasheet, electrical characteristics: 70 ms typical, 100 ms at most).
 const interval = 100 * time.Millisecond
 
 // Opts says what hangs on the chip.
@@ -31,7 +31,6 @@ type Opts struct {
 type Dev struct {
 	t      sensor.Transport
 	typ    its90.Type
-	slope  float64
 	ignore faultSet
 	cold   its90.ColdJunction
 	word   [4]byte
@@ -40,8 +39,8 @@ type Dev struct {
 // SPI is how the chip wants its bus: up to 5 MHz, mode 0.
 func SPI() sensor.SPIConfig { return sensor.SPIConfig{Hz: 5_000_000, Mode: 0} }
 
-// Slope is the microvolts a degree Celsius of the straight line built into the variant for t, zero when there is
-// none (datasheet table 1, p. 8).
+// Slope is the microvolts a degree Celsius of the straight line built into the variant for t, zero when
+// there is none (datasheet table 1, p. 8).
 func Slope(t its90.Type) (microvolts float64) {
 	switch t {
 	case its90.K:
@@ -67,14 +66,15 @@ func New(t sensor.Transport, o Opts) (*Dev, error) {
 	if t == nil {
 		return nil, errors.New("max31855: no transport")
 	}
-	slope := Slope(o.Type)
-	if slope == 0 {
-		return nil, fmt.Errorf("MAX31855 on %v: type %v: the chip is made for E, J, K, N, R, S and T; give the last letter of its part number", t, o.Type)
+	if Slope(o.Type) == 0 {
+		return nil, fmt.Errorf("MAX31855 on %v: type %v: the chip is made for E, J, K, N, R, S and T; give the last letter of its part number",
+			t, o.Type)
 	}
-	d := &Dev{t: t, typ: o.Type, slope: slope}
+	d := &Dev{t: t, typ: o.Type}
 	for _, f := range o.IgnoreFaults {
 		if f != sensor.ShortGND && f != sensor.ShortVCC {
-			return nil, fmt.Errorf("MAX31855 on %v: fault %q cannot be ignored, only %q and %q", t, f, sensor.ShortGND, sensor.ShortVCC)
+			return nil, fmt.Errorf("MAX31855 on %v: fault %q cannot be ignored, only %q and %q",
+				t, f, sensor.ShortGND, sensor.ShortVCC)
 		}
 		d.ignore |= 1 << f
 	}
@@ -106,7 +106,8 @@ func (d *Dev) Read(ctx context.Context) (sensor.Reading, error) {
 	case sensor.ShortVCC:
 		return d.bad(sensor.ShortVCC, "thermocouple touches the chip's supply: look at the terminals and the sheath")
 	case sensor.ShortGND:
-		return d.bad(sensor.ShortGND, "thermocouple touches ground: use a probe with an insulated junction, or ignore short_gnd for a board that ties T- to ground")
+		return d.bad(sensor.ShortGND, "thermocouple touches ground: use a probe with an insulated junction; "+
+			"for a board that ties T- to ground, ignore short_gnd")
 	}
 	if coldErr != nil {
 		return d.bad(sensor.CJImplausible, coldErr.Error())
@@ -122,10 +123,12 @@ func (d *Dev) Read(ctx context.Context) (sensor.Reading, error) {
 	return sensor.Reading{Temp: temp}, nil
 }
 
-// Linearise gives the tip's temperature in °C by the ITS-90 reference function: the straight line of the variant for t is
-// taken back to the voltage it came from (datasheet p. 8: the line runs through the cold junction's temperature),
-// the cold junction's voltage is added, and the sum looked up. Its errors are those of the its90 package.
+// Linearise gives the tip's temperature in °C by the ITS-90 reference function: the straight line of the
+// variant for t is taken back to the voltage it came from (datasheet p. 8: the line runs through the cold
+// junction's temperature), the cold junction's voltage is added, and the sum looked up. Its errors are those
+// of the its90 package.
 func Linearise(t its90.Type, f Frame) (celsius float64, err error) {
+	// Rounded at each step: a fused multiply-subtract would give other bits on another machine.
 	measured := float64(Slope(t) / 1000 * (float64(f.HotCelsius()) - float64(f.ColdCelsius())))
 	return its90.Compensate(t, measured, f.ColdCelsius())
 }

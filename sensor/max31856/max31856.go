@@ -2,8 +2,8 @@
 // linearises by itself once told the thermocouple type and the mains frequency.
 //
 // The whole set-up is written with conversions stopped and read back. Every reading fetches the set-up
-// registers together with the measurement, in one transaction: a chip that lost its supply for a moment wakes
-// up as a type K, 60 Hz, idle one, and is set up again instead of being believed.
+// registers together with the measurement, in one transaction: a chip that lost its supply for a moment
+// wakes up as a type K, 60 Hz, idle one, and is set up again instead of being believed.
 package max31856
 
 import (
@@ -17,8 +17,8 @@ import (
 	"holdbell/sensor/its90"
 )
 
-// OpenDetect tells the chip what the thermocouple's loop looks like, for its test of whether there is one at all
-// (datasheet table 4, p. 14). The test cannot be turned off.
+// OpenDetect tells the chip what the thermocouple's loop looks like, for its test of whether there is one
+// at all (CR0's OCFAULT bits). The test cannot be turned off.
 type OpenDetect uint8
 
 // The kinds of loop.
@@ -36,7 +36,8 @@ type Opts struct {
 	// Averaging is how many conversions make a reading: 1, 2, 4, 8 or 16; zero is 1.
 	Averaging  int
 	OpenDetect OpenDetect
-	// ColdJunctionOffset in °C, -8 to +7.9375, is added to the chip's own temperature by the chip, rounded to a sixteenth.
+	// ColdJunctionOffset in °C, -8 to +7.9375, rounded to a sixteenth, is what the chip adds to its own
+	// temperature.
 	ColdJunctionOffset float64
 	// IgnoreFaults may hold ShortGND and ShortVCC as for other chips; this one does not tell them.
 	IgnoreFaults []sensor.Fault
@@ -97,12 +98,13 @@ func New(t sensor.Transport, o Opts) (*Dev, error) {
 		}
 	}
 	d := &Dev{t: t, typ: o.Type, interval: firstConversion(o)}
-	// The chip's numbers for the types are B, E, J, K, N, R, S, T = 0 to 7 (p. 20); the detection kinds are 1 to 3 (p. 19).
+	// The chip's numbers for the types are B, E, J, K, N, R, S, T = 0 to 7 in CR1; the detection
+	// kinds are 1 to 3 in CR0.
 	d.want = [numSetUp]byte{
 		regCR0:  cr0Auto | byte(o.OpenDetect+1)<<4,
 		regCR1:  byte(average)<<4 | byte(o.Type-its90.B),
 		regMASK: 0xff, // the FAULT pin stays quiet: it is not wired
-		// Thresholds at their power-on extremes, so that their status bits never stand (p. 22 to 24).
+		// Thresholds at their power-on extremes, so that their status bits never stand (table 6).
 		regCJHF: 0x7f, 0xc0, 0x7f, 0xff, 0x80, 0x00,
 		regCJTO: byte(int8(offset)),
 	}
@@ -112,9 +114,9 @@ func New(t sensor.Transport, o Opts) (*Dev, error) {
 	return d, nil
 }
 
-// firstConversion is the longest that the first conversion after a set-up takes (electrical characteristics
-// p. 4, averaging p. 20, open detection table 4 p. 14). Later ones are quicker, but a read one such interval after the
-// set-up is the earliest that can give a temperature.
+// firstConversion is the longest that the first conversion after a set-up takes (datasheet, electrical
+// characteristics and the tables of averaging and open detection). Later ones are quicker, but a read one
+// such interval after the set-up is the earliest that can give a temperature.
 func firstConversion(o Opts) time.Duration {
 	base, more := 155*time.Millisecond, 33_330*time.Microsecond
 	if o.MainsHz == 50 {

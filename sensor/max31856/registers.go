@@ -2,7 +2,7 @@ package max31856
 
 import "holdbell/sensor"
 
-// Registers (datasheet 19-7534 Rev 0, table 6, p. 18). A read address counts up by itself.
+// Registers (datasheet 19-7534 Rev 0, table 6). A read address counts up by itself.
 const (
 	regCR0   = 0x00
 	regCR1   = 0x01
@@ -15,14 +15,14 @@ const (
 	writeBit = 0x80
 )
 
-// Bits of CR0 (p. 19).
+// Bits of CR0.
 const (
 	cr0Auto    = 1 << 7 // convert continuously
 	cr0OneShot = 1 << 6
 	cr0Notch50 = 1 << 0 // reject 50 Hz instead of 60 Hz
 )
 
-// Bits of SR, the fault status (p. 26).
+// Bits of SR, the fault status.
 const (
 	srColdRange = 1 << 7
 	srHotRange  = 1 << 6
@@ -55,18 +55,24 @@ func (s Sample) ColdCelsius() float64 { return float64(s.Cold) / 64 }
 func (s Sample) HotCelsius() float64 { return float64(s.Hot) / 128 }
 
 // statusFaults lists what each status bit means, the gravest first. With the input's voltage outside the
-// supply the chip stops converting (p. 26), so nothing else it holds can be trusted. A tip outside its
-// type's range is clamped to the limit (p. 16), so that the number looks valid and is not. The four
+// supply the chip stops converting, so nothing else it holds can be trusted. A tip outside its
+// type's range is clamped to the limit (table 1), so that the number looks valid and is not. The four
 // threshold bits cannot be set while the thresholds are ours.
 var statusFaults = [...]struct {
 	bit   uint8
 	fault sensor.Fault
 	words string
 }{
-	{srVoltage, sensor.OverUnderVoltage, "an input lies outside the chip's supply: look for a lead that touches mains metal or a grounded sheath"},
-	{srOpen, sensor.Open, "no thermocouple between T+ and T-: look for a broken lead or a loose terminal"},
-	{srColdRange, sensor.CJImplausible, "the chip's own temperature is outside its range: look at the supply and where the board sits"},
-	{srHotRange, sensor.Range, "outside the range of the thermocouple type: is the type right, are the leads the right way round?"},
-	{srColdHigh | srColdLow, sensor.CJImplausible, "the chip's own temperature passed a threshold that was never set: look at the data line"},
-	{srHotHigh | srHotLow, sensor.Range, "the tip passed a threshold that was never set: look at the data line"},
+	{srVoltage, sensor.OverUnderVoltage,
+		"an input lies outside the chip's supply: look for a lead that touches live metal or a grounded sheath"},
+	{srOpen, sensor.Open,
+		"no thermocouple between T+ and T-: look for a broken lead or a loose terminal"},
+	{srColdRange, sensor.CJImplausible,
+		"the chip's own temperature is outside its range: look at the supply and where the board sits"},
+	{srHotRange, sensor.Range,
+		"outside the range of the thermocouple type: is the type right, are the leads the right way round?"},
+	{srColdHigh | srColdLow, sensor.CJImplausible,
+		"the chip's own temperature passed a threshold that was never set: look at the data line"},
+	{srHotHigh | srHotLow, sensor.Range,
+		"the tip passed a threshold that was never set: look at the data line"},
 }

@@ -9,7 +9,7 @@ import (
 	"holdbell/sensor/its90"
 )
 
-// setUp writes the set-up with conversions stopped, as the mains filter demands (p. 19), reads it back, and
+// setUp writes the set-up with conversions stopped, as the mains filter demands, reads it back, and
 // starts conversions. cr0 is what the chip holds now.
 func (d *Dev) setUp(ctx context.Context, cr0 byte) error {
 	const running = cr0Auto | cr0OneShot
@@ -42,7 +42,8 @@ func (d *Dev) setUp(ctx context.Context, cr0 byte) error {
 }
 
 func refused(reg int, wrote, read byte) error {
-	return fmt.Errorf("register %02Xh reads %#02x after %#02x was written: look at the wiring and the supply", reg, read, wrote)
+	return fmt.Errorf("register %02Xh reads %#02x after %#02x was written: look at the wiring and the supply",
+		reg, read, wrote)
 }
 
 // differs gives the first register that is not as wanted, -1 when there is none. MASK's two highest bits
@@ -95,7 +96,8 @@ func (d *Dev) judge(s Sample) (sensor.Reading, error) {
 		return d.bad(sensor.CJImplausible, coldErr.Error())
 	}
 	if lowest, highest := its90.Range(d.typ); !(s.HotCelsius() >= lowest && s.HotCelsius() <= highest) {
-		return d.bad(sensor.Range, fmt.Sprintf("%.2f °C is outside type %v's %g to %g °C: look at the data line", s.HotCelsius(), d.typ, lowest, highest))
+		return d.bad(sensor.Range, fmt.Sprintf("%.2f °C is outside type %v's %g to %g °C: look at the data line",
+			s.HotCelsius(), d.typ, lowest, highest))
 	}
 	return sensor.Reading{Temp: millidegrees(s.Hot)}, nil
 }

@@ -14,8 +14,8 @@ type Mark struct {
 	Kind, Lot, Station, Note, By string
 }
 
-// Demo is an invented kitchen with a story: a holding cabinet called warmer that loses its supply, and a pit whose probe
-// comes loose.
+// Demo is an invented kitchen with a story: a holding cabinet called warmer that loses its supply, and a pit
+// whose probe comes loose.
 func Demo(seed uint64) (*Kitchen, error) { return New(DemoPlan(seed)) }
 
 // fahrenheit is a temperature in °C.
@@ -29,7 +29,7 @@ const (
 	pitLoad   = 4 * time.Minute
 	loosened  = 100 * time.Minute
 	tightened = 108 * time.Minute
-	wrapped   = 5 * time.Hour
+	wrapped   = 4*time.Hour + 30*time.Minute
 	pitDone   = 7*time.Hour + 15*time.Minute
 )
 
@@ -38,7 +38,7 @@ const (
 //   - warmer is calm at 150 °F from the beginning, with a wrapped piece of 5 kg in it that went in hot. At 35 min its door
 //     opens for a service, 4 min long; at 75 min its breaker trips, and nobody resets it.
 //   - pit runs at 275 °F. A cold pork shoulder goes in at 4 min, its probe is off the chip from 100 to 108 min, and it is
-//     wrapped at 5 h and taken out at 7 h 15 min. The fire is fed each 50 min, with the lid open for a minute.
+//     wrapped at 4 h 30 min and taken out at 7 h 15 min. The fire is fed each 50 min, with the lid open for a minute.
 func DemoPlan(seed uint64) Plan {
 	warmer := HoldingCabinet("warmer", fahrenheit(150))
 	pit := SmokePit("pit", fahrenheit(275))
@@ -47,9 +47,9 @@ func DemoPlan(seed uint64) Plan {
 		Room:     24,
 		Stations: []Station{warmer, pit},
 		Foods: []Food{
-			{Name: "brisket", Station: "warmer", Start: fahrenheit(147), Wrapped: true,
+			{Name: "brisket", Station: "warmer", Start: fahrenheit(146), Wrapped: true,
 				Shape: heat.Box(0.42, 0.27, 0.042), Made: heat.CookedBrisket()},
-			{Name: "pork", Start: 5, Shape: heat.Box(0.22, 0.16, 0.10), Made: heat.RawPorkShoulder()},
+			{Name: "pork", Start: 5, Shape: heat.Box(0.21, 0.15, 0.08), Made: heat.RawPorkShoulder()},
 		},
 		Probes: []Probe{
 			{Name: "warmer-air", Chip: "max31856", Bus: "SPI0.1", Type: its90.K, At: Place{Station: "warmer"},
@@ -83,7 +83,7 @@ func DemoPlan(seed uint64) Plan {
 func DemoMarks() []Mark {
 	return []Mark{
 		{At: pitLoad, Kind: "load", Lot: "pork-1", Station: "pit", Note: "food=pork probe=pit-core one shoulder", By: "pit hand"},
-		{At: checked, Kind: "check", Lot: "warmer", Station: "warmer", Note: "F=151 hand thermometer in the middle", By: "shift lead"},
+		{At: checked, Kind: "check", Lot: "warmer", Station: "warmer", Note: "F=147 hand thermometer in the middle", By: "shift lead"},
 		{At: wrapped, Kind: "wrap", Lot: "pork-1", Station: "pit", Note: "foil", By: "pit hand"},
 		{At: pitDone, Kind: "serve", Lot: "pork-1", Station: "pit", Note: "sliced", By: "pit hand"},
 	}

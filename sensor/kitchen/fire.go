@@ -14,15 +14,15 @@ type fire struct {
 // damperTravel is how long the damper takes from shut to open, s (common practice).
 const damperTravel = 30
 
-// volatile is the share of fuel that flares up as it catches, whatever the damper does (design figure; dry wood gives off
-// most of its mass so, charcoal hardly any).
+// volatile is the share of fuel that flares up as it catches, whatever the damper does (design figure; dry wood
+// gives off most of its mass so, charcoal hardly any).
 const volatile = 0.12
 
 // newFire starts with the damper where the error is nothing.
 func newFire(p Fire) *fire { return &fire{plan: p, bed: p.Bed, damper: 0.4, resets: 0.4} }
 
-// watts moves the damper, lets new fuel catch and burns a part of the bed. Nothing more is taken from the bed than
-// there is.
+// watts moves the damper, lets new fuel catch and burns a part of the bed. Nothing more is taken from the bed
+// than there is.
 func (f *fire) watts(seconds, air float64) (power, draft float64) {
 	p := &f.plan
 	off := p.Setpoint - air

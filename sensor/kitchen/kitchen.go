@@ -1,30 +1,29 @@
-// Package kitchen is a simulated kitchen: cabinets, pits and chillers with food in them, as flows of heat in virtual
-// time, seen by thermocouples through simulated chips. A program that reads chips reads these with the same drivers, and a
-// test can ask what was true.
+// Package kitchen is a simulated kitchen: cabinets, pits and chillers with food in them, as flows of heat in
+// virtual time, seen by thermocouples through simulated chips. A program that reads chips reads these with the
+// same drivers, and a test can ask what was true.
 //
-// A Kitchen is made of a Plan and then only moved on by Advance. Time goes in steps of at most a second that end on whole
-// seconds and on the script's events, so that it does not matter in how many parts it is asked for. The same Plan
-// gives the same readings, bit for bit on one kind of machine.
+// A Kitchen is made of a Plan and then only moved on by Advance. Time goes in steps of at most a second that
+// end on whole seconds and on the script's events, so that it does not matter in how many parts it is asked
+// for. The same Plan gives the same readings, bit for bit on one kind of machine.
 //
-// What it leaves out: freezing, shrinking, the heat that meat takes up as its proteins change, and the warmer and colder
-// corners of a cabinet.
+// What it leaves out: freezing, shrinking, the heat that meat takes up as its proteins change, and the warmer
+// and colder corners of a cabinet.
 package kitchen
 
 import (
-	"errors"
 	"fmt"
 	"sync"
 	"time"
 
 	"holdbell/sensor"
-	"holdbell/sensor/kitchen/chip"
 	"holdbell/sensor/kitchen/heat"
 )
 
 // longestStep of the simulation.
 const longestStep = time.Second
 
-// roomFilm and roomVapour are what food meets on a bench: still air, W/m²K, and 50 % humidity at 24 °C, Pa (common practice).
+// roomFilm and roomVapour are what food meets on a bench: still air, W/m²K, and 50 % humidity at 24 °C, Pa
+// (common practice).
 const (
 	roomFilm   = 8
 	roomVapour = 1_500
@@ -175,133 +174,4 @@ func (k *Kitchen) SPI(name string, c sensor.SPIConfig) (sensor.Transport, error)
 // I2C implements sensor.Buses. The kitchen has none.
 func (k *Kitchen) I2C(name string, addr uint16) (sensor.Transport, error) {
 	return nil, fmt.Errorf("kitchen: %w: there is no %s", sensor.ErrNoDevice, name)
-}
-
-func (k *Kitchen) addStation(s Station) error {
-	if s.Name == "" || k.stations[s.Name] != nil {
-		return errors.New("give each station a name of its own")
-	}
-	if (s.Heater == nil) == (s.Fire == nil) {
-		return errors.New("give it either a Heater or a Fire")
-	}
-	if !(s.Air > 0 && s.Walls > 0 && s.Inner > 0 && s.Outer > 0 && s.Film > 0 && s.Gap >= 0 && s.Door >= 0 && s.Vapour >= 0) {
-		return errors.New("heat capacities, Inner, Outer and Film must lie above zero, and Gap, Door and Vapour not below it")
-	}
-	if f := s.Fire; f != nil && !(f.Burn >= 0 && f.Sparse > 0 && f.Catch > 0 && f.Reset > 0 && f.Heat >= 0 && f.Draft >= 0 && f.Bed >= 0) {
-		return errors.New("a fire's Sparse, Catch and Reset must lie above zero, and Burn, Heat, Draft and Bed not below it")
-	}
-	if err := within("start", s.Start, -30, 400); err != nil {
-		return err
-	}
-	st := newStation(s)
-	k.stations[s.Name] = st
-	k.stationList = append(k.stationList, st)
-	return nil
-}
-
-func (k *Kitchen) addFood(p Food) error {
-	if p.Name == "" || k.foods[p.Name] != nil {
-		return errors.New("give each food a name of its own")
-	}
-	if p.Station != "" {
-		if err := k.hasStation(p.Station); err != nil {
-			return err
-		}
-	}
-	f := &food{plan: p, station: p.Station, away: p.Station == ""}
-	if p.Capacity != 0 || p.Area != 0 {
-		l, err := heat.NewLumped(p.Capacity, p.Area, p.Start)
-		if err != nil {
-			return err
-		}
-		f.piece = l
-	} else {
-		m, err := p.Made.Material()
-		if err != nil {
-			return err
-		}
-		b, err := heat.NewBody(p.Shape, m, shells, p.Start)
-		if err != nil {
-			return err
-		}
-		f.piece = b
-	}
-	f.piece.Wrap(p.Wrapped)
-	k.foods[p.Name] = f
-	k.foodList = append(k.foodList, f)
-	return nil
-}
-
-func (k *Kitchen) addProbe(p Probe, seed uint64) error {
-	if p.Name == "" || k.probes[p.Name] != nil {
-		return errors.New("give each probe a name of its own")
-	}
-	if p.Bus == "" || k.buses[p.Bus] != nil {
-		return fmt.Errorf("bus %q: give each probe a bus and chip select of its own, such as SPI0.0", p.Bus)
-	}
-	if err := errors.Join(k.hasPlace(p.At), within("noise", p.Noise, 0, 100)); err != nil {
-		return err
-	}
-	if !p.Type.Valid() {
-		return fmt.Errorf("%v: give a thermocouple type", p.Type)
-	}
-	pr := newProbe(p, seed)
-	pr.tip = k.medium(p.At)
-	sense := func() chip.Pins { return pr.pins(k.now, k.room+boardAbove) }
-	switch p.Chip {
-	case "max31855":
-		c, err := chip.NewMAX31855(p.Type, sense)
-		if err != nil {
-			return err
-		}
-		pr.chip = c
-	case "max31856":
-		pr.chip = chip.NewMAX31856(sense)
-	default:
-		return fmt.Errorf("chip %q: choose max31855 or max31856", p.Chip)
-	}
-	k.probes[p.Name], k.buses[p.Bus] = pr, pr
-	k.probeList = append(k.probeList, pr)
-	return nil
-}
-
-func (k *Kitchen) hasStation(name string) error {
-	if k.stations[name] == nil {
-		return fmt.Errorf("there is no station %q", name)
-	}
-	return nil
-}
-
-func (k *Kitchen) hasHeater(name string) error {
-	if err := k.hasStation(name); err != nil {
-		return err
-	}
-	if k.stations[name].heater == nil {
-		return fmt.Errorf("station %s has no heater", name)
-	}
-	return nil
-}
-
-func (k *Kitchen) hasFood(name string) error {
-	if k.foods[name] == nil {
-		return fmt.Errorf("there is no food %q", name)
-	}
-	return nil
-}
-
-func (k *Kitchen) hasProbe(name string) error {
-	if k.probes[name] == nil {
-		return fmt.Errorf("there is no probe %q", name)
-	}
-	return nil
-}
-
-func (k *Kitchen) hasPlace(p Place) error {
-	switch {
-	case p.Food != "":
-		return errors.Join(k.hasFood(p.Food), within("depth", p.Depth, 0, 1))
-	case p.Station != "":
-		return k.hasStation(p.Station)
-	}
-	return nil
 }

@@ -7,8 +7,8 @@ import (
 	"holdbell/sensor/kitchen/heat"
 )
 
-// Plan is a kitchen written down: what stands in it, what is measured, and what happens when. Names are unique among
-// stations, among foods and among probes.
+// Plan is a kitchen written down: what stands in it, what is measured, and what happens when. Names are unique
+// among stations, among foods and among probes.
 type Plan struct {
 	// Seed makes the noise. Plans that are otherwise alike differ in nothing else.
 	Seed uint64
@@ -20,13 +20,14 @@ type Plan struct {
 	Script   []Event
 }
 
-// Station is a closed box with air and walls, and one of a Heater or a Fire in it. HoldingCabinet, Chiller and Pit give
-// plausible ones.
+// Station is a closed box with air and walls, and one of a Heater or a Fire in it. HoldingCabinet, Chiller and
+// Pit give plausible ones.
 type Station struct {
 	Name string
 	// Start is the temperature of air and walls in °C as the story begins.
 	Start float64
-	// Air and Walls are heat capacities in J/K. Shelves and thin sheet go with the air, what lies behind them with the walls.
+	// Air and Walls are heat capacities in J/K. Shelves and thin sheet go with the air, what lies behind them
+	// with the walls.
 	Air, Walls float64
 	// Inner and Outer conduct from the air to the walls and from the walls to the room, W/K: what is lost in
 	// steady running is the two in series.
@@ -47,8 +48,8 @@ type Heater struct {
 	Setpoint float64       // °C
 	Swing    float64       // switches at the setpoint plus and minus half of this, °C
 	Lag      time.Duration // of the thermostat's own feeler
-	// CutOut is the temperature of the feeler in °C at which an independent limiter takes a heater off until it is cooler;
-	// 0 for none.
+	// CutOut is the temperature of the feeler in °C at which an independent limiter takes a heater off until it
+	// is cooler; 0 for none.
 	CutOut float64
 }
 
@@ -56,8 +57,8 @@ type Heater struct {
 type Fire struct {
 	Setpoint float64 // °C
 	Bed      float64 // fuel alight as the story begins, kg
-	// Burn is how much a large bed burns with the damper open, kg/s, and Leak the share of that draft which comes in
-	// with the damper shut.
+	// Burn is how much a large bed burns with the damper open, kg/s, and Leak the share of that draft which
+	// comes in with the damper shut.
 	Burn, Leak float64
 	// Sparse is the bed in kg that burns at half that rate.
 	Sparse float64
@@ -67,7 +68,8 @@ type Fire struct {
 	Heat float64
 	// Draft is what leaves by the chimney with the damper open, W/K.
 	Draft float64
-	// Gain is how far the damper opens for a degree, 0 to 1, and Reset the time in which a lasting error moves it as far again.
+	// Gain is how far the damper opens for a degree, 0 to 1, and Reset the time in which a lasting error moves
+	// it as far again.
 	Gain  float64
 	Reset time.Duration
 }
@@ -105,15 +107,15 @@ type Place struct {
 	Station string
 }
 
-// HoldingCabinet is a full-size insulated cabinet of about 0.6 m³ at its setpoint in °C. It idles at about 300 W at 150 °F in a
-// room of 75 °F, which makes 7 W/K (ENERGY STAR Commercial Hot Food Holding Cabinets v2.0: 294 W at 20 ft³; FEMP: 299 W
-// at 22.4 ft³). The rest is common practice.
+// HoldingCabinet is a full-size insulated cabinet of about 0.6 m³ at its setpoint in °C. It idles at about 300
+// W at 150 °F in a room of 75 °F, which makes 7 W/K (ENERGY STAR Commercial Hot Food Holding Cabinets v2.0: 294
+// W at 20 ft³; FEMP: 299 W at 22.4 ft³). The rest is common practice.
 func HoldingCabinet(name string, setpoint float64) Station {
 	return Station{
 		Name: name, Start: setpoint,
 		Air: 9_000, Walls: 30_000,
 		Inner: 35, Outer: 8.4, Gap: 0.25, Door: 60,
-		Film: 8, Vapour: 4_000,
+		Film: 10, Vapour: 4_000,
 		Heater: &Heater{Watts: 1_000, Setpoint: setpoint, Swing: 3, Lag: 30 * time.Second, CutOut: 110},
 	}
 }
@@ -129,8 +131,8 @@ func Chiller(name string, setpoint float64) Station {
 	}
 }
 
-// SmokePit is an insulated pit for a few pieces, with a fire of about a kilogram an hour (common practice). Wet wood and the
-// food keep its air moist.
+// SmokePit is an insulated pit for a few pieces, with a fire of about a kilogram an hour (common practice). Wet
+// wood and the food keep its air moist.
 func SmokePit(name string, setpoint float64) Station {
 	return Station{
 		Name: name, Start: setpoint,

@@ -9,7 +9,8 @@ import (
 	"holdbell/sensor/kitchen/chip"
 )
 
-// Event is something that happens in a kitchen at a time from the beginning; with Every, again and again after that.
+// Event is something that happens in a kitchen at a time from the beginning; with Every, again and again after
+// that.
 type Event struct {
 	At    time.Duration
 	Every time.Duration
@@ -180,7 +181,8 @@ func within(what string, v, low, high float64) error {
 	return fmt.Errorf("%s of %g: give %g to %g", what, v, low, high)
 }
 
-// schedule checks a script and puts it in the order of time; what happens at one time happens in the order written.
+// schedule checks a script and puts it in the order of time; what happens at one time happens in the order
+// written.
 func (k *Kitchen) schedule(script []Event) error {
 	for i, e := range script {
 		err := errors.New("nothing to do")

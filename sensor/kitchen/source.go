@@ -7,7 +7,7 @@ import (
 	"holdbell/sensor"
 )
 
-// source reads probes on virtual time.
+// sweeps reads probes on virtual time.
 type sweeps struct {
 	k        *Kitchen
 	probes   []sensor.Probe
@@ -17,8 +17,8 @@ type sweeps struct {
 	readings []sensor.Reading
 }
 
-// Source gives sweeps of the probes, which are drivers on the kitchen's buses, in their order. Each Next
-// moves the kitchen on by period and does not wait: pacing is the caller's. Sweeps are stamped with start and the
+// Source gives sweeps of the probes, which are drivers on the kitchen's buses, in their order. Each Next moves
+// the kitchen on by period and does not wait: pacing is the caller's. Sweeps are stamped with start and the
 // virtual time since this call; their clock is believed. The source never ends but by its context.
 func (k *Kitchen) Source(probes []sensor.Probe, period time.Duration, start sensor.Instant) sensor.Source {
 	start.Believed, start.Boot = true, sensor.BootID{}

@@ -1,6 +1,6 @@
-// Package chip holds simulated thermocouple converters. Each answers transactions as its datasheet says the chip
-// does, from what its pins see; the drivers cannot tell. They are written from the datasheets apart from the drivers, so that a
-// mistake in one does not hide in the other.
+// Package chip holds simulated thermocouple converters. Each answers transactions as its datasheet says the
+// chip does, from what its pins see; the drivers cannot tell. They are written from the datasheets apart from
+// the drivers, so that a mistake in one does not hide in the other.
 package chip
 
 import (
@@ -43,7 +43,7 @@ type Pins struct {
 	Wiring Wiring
 }
 
-// emf is the voltage between the terminals in mV. A tip beyond its type's range gives what the end of the range does.
+// emf is the voltage between the terminals in mV.
 func (p *Pins) emf() float64 {
 	if p.Wiring == Touching {
 		return 0
@@ -51,16 +51,30 @@ func (p *Pins) emf() float64 {
 	return emf(p.Type, p.Tip) - emf(p.Type, p.Board)
 }
 
+// emf is the reference function, carried on by its last degree's slope beyond the ends of the range.
 func emf(t its90.Type, celsius float64) float64 {
 	lowest, highest := its90.Range(t)
-	mv, err := its90.EMF(t, min(max(celsius, lowest), highest))
+	in := min(max(celsius, lowest), highest)
+	mv, err := its90.EMF(t, in)
 	if err != nil {
 		return 0 // NaN: no temperature, no voltage
 	}
-	return mv
+	if in == celsius {
+		return mv
+	}
+	inner := in + 1
+	if celsius > in {
+		inner = in - 1
+	}
+	beside, err := its90.EMF(t, inner)
+	if err != nil {
+		return mv
+	}
+	return mv + (celsius-in)*(beside-mv)/(inner-in)
 }
 
-// Chip is a simulated converter on a bus. Its methods are not safe for concurrent use: the kitchen holds the lock.
+// Chip is a simulated converter on a bus. Its methods are not safe for concurrent use: the kitchen holds the
+// lock.
 type Chip interface {
 	// Tx is one transaction as in sensor.Transport, at a point in virtual time that never steps back.
 	Tx(now time.Duration, w, r []byte) error

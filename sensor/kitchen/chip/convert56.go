@@ -16,8 +16,8 @@ func (c *MAX31856) convert() {
 	if p.Wiring == Open && c.reg[cr0]&openDetect != 0 {
 		faults |= open
 	}
-	// The chip has no word for a short: an input at or beyond a rail is a voltage fault (p. 26; that one at ground counts as such
-	// is assumed).
+	// The chip has no word for a short: an input at or beyond a rail is a voltage fault (p. 26; that one at
+	// ground counts as such is assumed).
 	if p.Wiring == ToSupply || p.Wiring == ToGround {
 		faults |= voltage
 	}
@@ -42,8 +42,8 @@ func (c *MAX31856) convert() {
 // kind is CR1's type code: 0 to 7 a letter type, above that a voltage mode.
 func (c *MAX31856) kind() byte { return c.reg[cr1] & 0x0f }
 
-// measureCold fills the cold junction's registers, 1/64 °C in the upper 14 bits with the offset of 1/16 °C a bit already in, and
-// gives what they then say.
+// measureCold fills the cold junction's registers, 1/64 °C in the upper 14 bits with the offset of 1/16 °C a
+// bit already in, and gives what they then say.
 func (c *MAX31856) measureCold(p *Pins) float64 {
 	if c.reg[cr0]&coldDisabled == 0 {
 		v := quantise(p.Board+float64(int8(c.reg[cjOffset]))/16, 1./64, 14) << 2
@@ -52,8 +52,9 @@ func (c *MAX31856) measureCold(p *Pins) float64 {
 	return float64(int16(uint16(c.reg[cjMSB])<<8|uint16(c.reg[cjLSB]))>>2) / 64
 }
 
-// measureHot fills the linearised temperature, 1/128 °C in the upper 19 bits (table 3). Beyond the type's range it is held at
-// the limit and SR says so (p. 16). A floating input with its test switched off reads as no voltage.
+// measureHot fills the linearised temperature, 1/128 °C in the upper 19 bits (table 3). Beyond the type's range
+// it is held at the limit and SR says so (p. 16). A floating input with its test switched off reads as no
+// voltage.
 func (c *MAX31856) measureHot(p *Pins, cold float64) (faults byte) {
 	mv := 0.0
 	if p.Wiring != Open {
@@ -95,8 +96,8 @@ func (c *MAX31856) hot(v int32) {
 	c.reg[tcHigh], c.reg[tcMid], c.reg[tcLow] = byte(v>>16), byte(v>>8), byte(v)
 }
 
-// thresholds compares with the limits set: 1 °C a bit for the cold junction, 1/16 °C for the tip (p. 22 to 24). In comparator mode a fault
-// stays until 2 °C inside (p. 19).
+// thresholds compares with the limits set: 1 °C a bit for the cold junction, 1/16 °C for the tip (p. 22 to 24).
+// In comparator mode a fault stays until 2 °C inside (p. 19).
 func (c *MAX31856) thresholds(cold float64) (faults byte) {
 	hot := float64(int32(uint32(c.reg[tcHigh])<<24|uint32(c.reg[tcMid])<<16|uint32(c.reg[tcLow])<<8)>>13) / 128
 	over := func(bit byte, v, limit float64) {

@@ -26,11 +26,12 @@ const (
 	powerUp55    = 200 * time.Millisecond
 )
 
-// gains are the microvolts a degree of the straight line, by type from B on (table 1, p. 8). There is no variant for B.
+// gains are the microvolts a degree of the straight line, by type from B on (table 1, p. 8). There is no
+// variant for B.
 var gains = [...]float64{0, 76.373, 57.953, 41.276, 36.256, 10.506, 9.587, 52.18}
 
-// NewMAX31855 makes the variant for a thermocouple type. sense gives what the pins see, once a conversion. The chip has
-// long been powered.
+// NewMAX31855 makes the variant for a thermocouple type. sense gives what the pins see, once a conversion. The
+// chip has long been powered.
 func NewMAX31855(variant its90.Type, sense func() Pins) (*MAX31855, error) {
 	if !variant.Valid() || gains[variant-its90.B] == 0 {
 		return nil, fmt.Errorf("the MAX31855 is not made for type %v: choose E, J, K, N, R, S or T", variant)

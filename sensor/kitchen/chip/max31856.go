@@ -57,7 +57,8 @@ const writeBit = 0x80
 // powerOn are the registers' values at power-up (table 6, p. 18).
 var powerOn = [numRegisters]byte{cr1: 0x03, mask: 0xff, cjHigh: 0x7f, cjLow: 0xc0, tcHighMSB: 0x7f, tcHighLSB: 0xff, tcLowMSB: 0x80}
 
-// limits are what each type is specified for, °C, in the order of CR1's type codes, which is that of its90.B to T (table 1).
+// limits are what each type is specified for, °C, in the order of CR1's type codes, which is that of its90.B to
+// T (table 1).
 var limits = [8]struct{ low, high, coldLow float64 }{
 	{250, 1820, 0}, {-200, 1000, -55}, {-210, 1200, -55}, {-200, 1372, -55},
 	{-200, 1300, -55}, {-50, 1768, -50}, {-50, 1768, -50}, {-200, 400, -55},
@@ -73,8 +74,8 @@ type MAX31856 struct {
 	busy  bool
 }
 
-// NewMAX31856 makes a chip that has just been powered. sense gives what the pins see, once a sample: as often as CR1's
-// averaging says in a conversion.
+// NewMAX31856 makes a chip that has just been powered. sense gives what the pins see, once a sample: as often
+// as CR1's averaging says in a conversion.
 func NewMAX31856(sense func() Pins) *MAX31856 { return &MAX31856{sense: sense, reg: powerOn} }
 
 // Accepts implements Chip: clock phase 1, either polarity.
@@ -106,8 +107,8 @@ func (c *MAX31856) Tx(now time.Duration, w, r []byte) error {
 	return nil
 }
 
-// write stores a byte where the map allows it (table 6): the measurement and SR are read-only, but for the cold junction's
-// temperature while its sensor is off.
+// write stores a byte where the map allows it (table 6): the measurement and SR are read-only, but for the cold
+// junction's temperature while its sensor is off.
 func (c *MAX31856) write(now time.Duration, address int, v byte) {
 	switch {
 	case address == cr0:
@@ -154,7 +155,8 @@ func (c *MAX31856) begin(from time.Duration, first bool) {
 	}
 	if first {
 		each *= 2
-		// The test for an open lead (table 4). Later on every sixteenth conversion has one, which is left out here.
+		// The test for an open lead (table 4). Later on every sixteenth conversion has one, which is left out
+		// here.
 		long += [4]time.Duration{0, 15 * time.Millisecond, 37 * time.Millisecond, 125 * time.Millisecond}[c.reg[cr0]&openDetect>>4]
 	}
 	long += time.Duration(c.samples()-1) * each
@@ -167,8 +169,8 @@ func (c *MAX31856) begin(from time.Duration, first bool) {
 // samples is how many make a conversion (CR1, p. 20).
 func (c *MAX31856) samples() int { return 1 << min(c.reg[cr1]>>4&7, 4) }
 
-// run ends the conversions that were due by now. The pins are sensed as they are now, whenever the conversion ended,
-// so a long time unread costs one conversion.
+// run ends the conversions that were due by now. The pins are sensed as they are now, whenever the conversion
+// ended, so a long time unread costs one conversion.
 func (c *MAX31856) run(now time.Duration) {
 	if !c.busy || now < c.due {
 		return

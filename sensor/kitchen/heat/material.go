@@ -37,10 +37,10 @@ func (q quadratic) at(t float64) float64 { return q[0] + t*(q[1]+t*q[2]) }
 // component is one constituent: conductivity in W/mK, density in kg/m³, heat capacity in J/kgK.
 type component struct{ k, rho, cp quadratic }
 
-// components are the polynomials of Choi & Okos (1986), as reprinted in the ASHRAE Handbook
-// Refrigeration, "Thermal Properties of Foods", tables 1 and 2; good from 0 to 150 °C. Several printed copies give
-// the slope of fat's conductivity as 2.7604e-3: the value that agrees with measured fat, and with Okos'
-// correction of 1995, is -2.7604e-4. The order is that of Composition.
+// components are the polynomials of Choi & Okos (1986), as reprinted in the ASHRAE Handbook Refrigeration,
+// "Thermal Properties of Foods", tables 1 and 2; good from 0 to 150 °C. Several printed copies give the slope
+// of fat's conductivity as 2.7604e-3: the value that agrees with measured fat, and with Okos' correction of
+// 1995, is -2.7604e-4. The order is that of Composition.
 var components = [6]component{
 	{k: quadratic{0.57109, 1.7625e-3, -6.7036e-6}, rho: quadratic{997.18, 3.1439e-3, -3.7574e-3}, cp: quadratic{4176.2, -9.0864e-2, 5.4731e-3}},
 	{k: quadratic{0.17881, 1.1958e-3, -2.7178e-6}, rho: quadratic{1329.9, -0.5184}, cp: quadratic{2008.2, 1.2089, -1.3129e-3}},
@@ -118,8 +118,8 @@ func (c Composition) Material() (Material, error) {
 	return m, nil
 }
 
-// Constant is a material without moisture whose properties do not change: conductivity in W/mK, density in kg/m³,
-// heat capacity in J/kgK. All must be above zero.
+// Constant is a material without moisture whose properties do not change: conductivity in W/mK, density in
+// kg/m³, heat capacity in J/kgK. All must be above zero.
 func Constant(k, rho, cp float64) (Material, error) {
 	if !(k > 0 && rho > 0 && cp > 0) {
 		return Material{}, fmt.Errorf("heat: conductivity %g, density %g, heat capacity %g: give figures above zero", k, rho, cp)

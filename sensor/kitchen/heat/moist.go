@@ -5,7 +5,8 @@ import "math"
 const (
 	// Pressure is the standard atmosphere in Pa.
 	Pressure = 101_325
-	// latent is water's heat of evaporation at 60 °C in J/kg (steam tables, from memory; 2.45e6 at 20 °C, 2.26e6 at 100 °C).
+	// latent is water's heat of evaporation at 60 °C in J/kg (steam tables, from memory; 2.45e6 at 20 °C,
+	// 2.26e6 at 100 °C).
 	latent = 2.36e6
 	// airHeat is the heat capacity of air in J/kgK (from memory).
 	airHeat = 1006
@@ -13,9 +14,9 @@ const (
 	moleRatio = 0.622
 )
 
-// Saturation is the pressure of water vapour over water in Pa at t, 0 to 150 °C: Antoine's equation with the constants
-// for 1 to 100 °C (8.07131, 1730.63, 233.426 for mmHg; from memory, held to the boiling point at
-// six pressures by a test).
+// Saturation is the pressure of water vapour over water in Pa at t, 0 to 150 °C: Antoine's equation with the
+// constants for 1 to 100 °C (8.07131, 1730.63, 233.426 for mmHg; from memory, held to the boiling point at six
+// pressures by a test).
 func Saturation(t float64) float64 {
 	const mmHg, ln10 = 133.322, math.Ln10
 	return mmHg * math.Exp(ln10*(8.07131-1730.63/(233.426+t)))
@@ -27,15 +28,8 @@ func saturationSlope(t, p float64) float64 {
 	return p * math.Ln10 * 1730.63 / (d * d)
 }
 
-// WetBulb is the temperature at which a wet surface settles in air at t with a vapour pressure in Pa, when
-// nothing but the air's convection warms it.
-func WetBulb(t, vapour float64) float64 {
-	s := skin{film: 1, moving: 1, air: t, vapour: vapour, wet: 1}
-	return s.settle(t)
-}
-
-// skin is a surface between food and air, per m². Its temperature is where conduction from inside and convection
-// from the air make up for what evaporation takes.
+// skin is a surface between food and air, per m². Its temperature is where conduction from inside and
+// convection from the air make up for what evaporation takes.
 type skin struct {
 	inside float64 // conductance to the outermost cell, W/m²K
 	cell   float64 // that cell's temperature
@@ -47,8 +41,8 @@ type skin struct {
 	sealed bool    // nothing condenses, and nothing leaves below the vapour pressure around it
 }
 
-// massTransfer is kg/m²s of vapour for each Pa between surface and air, for each W/m²K of convection: Lewis' relation with
-// a Lewis number of 1, the one behind the psychrometric constant of 66 Pa/K.
+// massTransfer is kg/m²s of vapour for each Pa between surface and air, for each W/m²K of convection: Lewis'
+// relation with a Lewis number of 1, the one behind the psychrometric constant of 66 Pa/K.
 const massTransfer = moleRatio / (airHeat * Pressure)
 
 // evaporation is kg/m²s from the surface at t and its slope; negative where vapour condenses.
@@ -62,7 +56,8 @@ func (s *skin) evaporation(t float64) (rate, slope float64) {
 }
 
 // settle finds the surface's temperature by Newton's method from a first guess. The balance falls, ever
-// steeper, with temperature: from its second step on the method comes down from the warm side and never overshoots.
+// steeper, with temperature: from its second step on the method comes down from the warm side and never
+// overshoots.
 func (s *skin) settle(guess float64) float64 {
 	t := guess
 	for range 50 {

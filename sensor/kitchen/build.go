@@ -18,7 +18,8 @@ func (k *Kitchen) addStation(s Station) error {
 	if !(s.Air > 0 && s.Walls > 0 && s.Inner > 0 && s.Outer > 0 && s.Film > 0 && s.Gap >= 0 && s.Door >= 0 && s.Vapour >= 0) {
 		return errors.New("heat capacities, Inner, Outer and Film must lie above zero, and Gap, Door and Vapour not below it")
 	}
-	if f := s.Fire; f != nil && !(f.Burn >= 0 && f.Sparse > 0 && f.Catch > 0 && f.Reset > 0 && f.Heat >= 0 && f.Draft >= 0 && f.Bed >= 0) {
+	if f := s.Fire; f != nil && !(f.Burn >= 0 && f.Sparse > 0 && f.Catch > 0 && f.Reset > 0 && f.Heat >= 0 &&
+		f.Draft >= 0 && f.Bed >= 0) {
 		return errors.New("a fire's Sparse, Catch and Reset must lie above zero, and Burn, Heat, Draft and Bed not below it")
 	}
 	if h := s.Heater; h != nil {

@@ -37,7 +37,7 @@ const (
 //
 //   - warmer is calm at 150 °F from the beginning, with a wrapped piece of 5 kg in it that went in hot. At 35 min its door
 //     opens for a service, 4 min long; at 75 min its breaker trips, and nobody resets it.
-//   - pit runs at 275 °F. A cold pork shoulder goes in at 4 min, its probe is off the chip from 100 to 108 min, and it is
+//   - pit runs at 275 °F. A cold pork shoulder goes in at 4 min with its probe in it, the probe is off the chip from 100 to 108 min, and it is
 //     wrapped at 4 h 30 min and taken out at 7 h 15 min. The fire is fed each 50 min, with the lid open for a minute.
 func DemoPlan(seed uint64) Plan {
 	warmer := HoldingCabinet("warmer", fahrenheit(150))
@@ -58,12 +58,11 @@ func DemoPlan(seed uint64) Plan {
 				Lag: 8 * time.Second, Noise: 0.15},
 			{Name: "pit-air", Chip: "max31856", Bus: "SPI1.0", Type: its90.K, At: Place{Station: "pit"},
 				Lag: 20 * time.Second, Noise: 0.3},
-			{Name: "pit-core", Chip: "max31855", Bus: "SPI1.1", Type: its90.K, At: Place{Station: "pit"},
+			{Name: "pit-core", Chip: "max31855", Bus: "SPI1.1", Type: its90.K, At: Place{Food: "pork"},
 				Lag: 8 * time.Second, Noise: 0.15},
 		},
 		Script: []Event{
 			{At: pitLoad, Do: Load{Food: "pork", Station: "pit"}},
-			{At: pitLoad, Do: Put{Probe: "pit-core", At: Place{Food: "pork"}}},
 			{At: service, Do: Door{Station: "warmer", Open: true}},
 			{At: service + 4*time.Minute, Do: Door{Station: "warmer"}},
 			{At: tripped, Do: Breaker{Station: "warmer", Tripped: true}},

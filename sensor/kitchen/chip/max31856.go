@@ -55,7 +55,8 @@ const (
 const writeBit = 0x80
 
 // powerOn are the registers' values at power-up (table 6, p. 18).
-var powerOn = [numRegisters]byte{cr1: 0x03, mask: 0xff, cjHigh: 0x7f, cjLow: 0xc0, tcHighMSB: 0x7f, tcHighLSB: 0xff, tcLowMSB: 0x80}
+var powerOn = [numRegisters]byte{cr1: 0x03, mask: 0xff, cjHigh: 0x7f, cjLow: 0xc0,
+	tcHighMSB: 0x7f, tcHighLSB: 0xff, tcLowMSB: 0x80}
 
 // limits are what each type is specified for, °C, in the order of CR1's type codes, which is that of its90.B to
 // T (table 1).

@@ -102,8 +102,8 @@ type Body struct {
 // NewBody makes a piece of one temperature in °C. Sixteen shells are enough for a tenth of a degree in food.
 func NewBody(s Shape, m Material, shells int, temp float64) (*Body, error) {
 	if !(s.Half > 0 && s.Area > 0 && s.Dim >= 1 && s.Dim <= maxDim) {
-		return nil, fmt.Errorf("heat: a shape of half thickness %g m, dimension %g, surface %g m²: lengths must lie above zero and the dimension within 1 to 6",
-			s.Half, s.Dim, s.Area)
+		return nil, fmt.Errorf("heat: a shape of half thickness %g m, dimension %g, surface %g m²: lengths must lie above zero, "+
+			"and the dimension within 1 to %d", s.Half, s.Dim, s.Area, maxDim)
 	}
 	if shells < 2 || m.k == nil {
 		return nil, fmt.Errorf("heat: %d shells of a material with %d conductivities: give at least 2 and 1", shells, len(m.k))

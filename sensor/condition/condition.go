@@ -19,3 +19,24 @@ type Settings struct {
 	// that goes on rejecting hides a true change.
 	Bridge time.Duration
 }
+
+// Filter conditions one probe's readings. The zero value has seen none. Its fields are exported for the
+// Engine's snapshot alone.
+type Filter struct{}
+
+// Pass conditions one reading.
+func (f *Filter) Pass(s *Settings, elapsed time.Duration, r sensor.Reading) sensor.Reading {
+	if !r.Valid() {
+		return r
+	}
+	return calibrate(s, r)
+}
+
+// calibrate adds the offset. What that moves out of a sensor's range is a fault, not a temperature.
+func calibrate(s *Settings, r sensor.Reading) sensor.Reading {
+	t := int64(r.Temp) + int64(s.Offset)
+	if t < int64(sensor.MinTemp) || t > int64(sensor.MaxTemp) {
+		return sensor.Bad(sensor.Range)
+	}
+	return sensor.Reading{Temp: sensor.Temp(t)}
+}

@@ -217,6 +217,10 @@ func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bo
 		start := never
 		if t.HotMin != nil {
 			start = l.LastHot
+			// Food that fell and still owes its proof has had no proof since it fell.
+			if l.Exc != nil && e.owesProof(l) {
+				start = min(start, l.Exc.Since)
+			}
 		}
 		if t.ColdMax != nil && l.LastCold > start {
 			start = l.LastCold
@@ -264,8 +268,11 @@ func (e *Engine) applyUndo(m *Mark, at time.Duration) (string, bool) {
 		l.Ended, l.EndedAt, l.Members = never, sensor.Instant{}, nil
 		e.reassign(l.Station, at)
 		for j := range l.Members {
-			// Nobody's probe spoke for it since it was ended: that time is unknown and counts whole.
-			l.Members[j].From, l.Members[j].Has = ended, false
+			// Nobody's probe spoke for it since it was ended: a slip undone within the allowance is bridged,
+			// a longer time is unknown and counts whole.
+			x := &l.Members[j]
+			q := &e.mem.Probes[x.Probe]
+			x.From, x.Has, x.LastT, x.Last = ended, q.before.Valid() && at-ended <= e.set.GapAllowance, ended, q.before.Temp
 		}
 		e.armNow(l.Station, at)
 		return l.Name + " is open again; the time in between counts.", true

@@ -136,7 +136,9 @@ func (e *Engine) followReheat(l *lot) {
 		}
 		return
 	}
-	if x := l.Exc; proven && x != nil && (code.Within == 0 || l.HoldFrom+code.Hold-x.MinT <= code.Within) {
+	// A code whose target is no more than its hot limit asks for no reheating of food held hot: merely
+	// coming back must not wipe its clock.
+	if x := l.Exc; proven && x != nil && code.Target > e.set.Code.HotLimit && (code.Within == 0 || l.HoldFrom+code.Hold-x.MinT <= code.Within) {
 		e.reheated(l, x.MinT, x.DangerAtMin)
 	}
 }

@@ -39,8 +39,10 @@ type State struct {
 	Sweeps   uint64
 	Probes   []ProbeState
 	Stations []StationState
-	Lots     []LotState   // open ones, then ended ones still shown, each in order of loading
-	Alarms   []AlarmState // all that are not normal, oldest first
+	// Lots are the open ones, then the ended ones still shown, each in order of loading. An ended one may
+	// share its name with an open one: a station's own lot that a power-off ended stays to be checked.
+	Lots   []LotState
+	Alarms []AlarmState // all that are not normal, oldest first
 }
 
 // ProbeState is one probe: as it read, and as conditioning passed it.

@@ -61,6 +61,8 @@ func (e *Engine) arm(i int, limit sensor.Temp) {
 	if s.Purpose == HotHolding && !e.hasLots(i) {
 		l := e.newLot(s.Name, i, e.mem.Now)
 		l.Standing = true
+		e.absorb(l)
+		e.follow(l)
 		e.emit(Event{Kind: LotBegun, Station: s.Name, Lot: s.Name,
 			Text: s.Name + " has been at its limit for " + words(armDelay) + " and is watched from now on."})
 	}

@@ -61,7 +61,7 @@ func (e *Engine) action(l *lot) string {
 	case reasonUseNow:
 		return "Use it now" + left + "; do not put it back."
 	case reasonUnknown:
-		return "Check it by hand and mend the probe; until then every minute counts as spent" + left + "."
+		return "Check it by hand and mend its probe" + left + "; until then every minute counts as spent."
 	case reasonLostLength, reasonPowerOff:
 		return "Check every piece by hand before it is served; the time that was not watched may be too long."
 	case reasonTimeRuns:
@@ -115,8 +115,11 @@ func (e *Engine) why(l *lot) string {
 	case reasonThrownAway:
 		return "was discarded"
 	}
-	if l.Stage == ColdHolding {
+	switch l.Stage {
+	case ColdHolding:
 		return "is held cold"
+	case Cooling:
+		return "has been cooled"
 	}
 	return "is held hot"
 }
@@ -197,9 +200,12 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 		if !s.lot.open() {
 			return s.lot.Name + " has ended."
 		}
-		return s.lot.Name + " is back at or above " + e.temp(e.set.Code.HotLimit) + ". " + e.action(s.lot)
+		return strings.TrimSpace(s.lot.Name + " is back at or above " + e.temp(e.set.Code.HotLimit) + ". " + e.action(s.lot))
 	case aDanger, aTime:
-		return s.lot.Name + " is over."
+		if !s.lot.open() {
+			return s.lot.Name + " has ended."
+		}
+		return s.lot.Name + " is no longer running out of time."
 	case aBand:
 		return where + " air is back in its band."
 	case aFault:

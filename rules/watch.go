@@ -98,7 +98,7 @@ func (e *Engine) watchLot(l *lot) {
 		limit = code.ColdDangerLimit
 	}
 	discarded := l.Ruling.Verdict == Discard && l.Ruling.Reason != reasonTimeEnded
-	if discarded || limit > 0 && l.TimeRule < 0 && e.assumed(l) >= limit/2 {
+	if discarded || limit > 0 && l.TimeRule < 0 && !l.running() && e.assumed(l) >= limit/2 {
 		danger.level = bad
 		if discarded {
 			danger.priority = Critical
@@ -111,6 +111,12 @@ func (e *Engine) watchLot(l *lot) {
 		ended.level = bad
 	}
 	e.judge(&l.AlarmTime, e.lotSubject(l, aTime), ended)
+}
+
+// running reports whether the lot is within a cooling or reheating run, which has clocks of its own.
+func (l *lot) running() bool {
+	return l.Stage == Cooling && l.Cool != nil && l.Cool.Result == Running ||
+		l.Stage == Reheating && l.Heat != nil && l.Heat.Result == Running
 }
 
 // onAirOnly reports whether only the air of a station speaks for the lot.

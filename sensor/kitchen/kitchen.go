@@ -132,7 +132,7 @@ func (k *Kitchen) step(seconds float64) {
 	for _, s := range k.stationList {
 		taken := 0.0
 		for _, f := range k.foodList {
-			if f.station == s.plan.Name && !f.away {
+			if f.station == s.plan.Name {
 				taken += f.piece.Step(seconds, s.around()).Convected
 			}
 		}

@@ -148,7 +148,7 @@ func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
 			return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
 		}
 		l.Claim = p
-		e.reassign(l.Station, at)
+		e.reassign(at)
 		return l.Name + " is watched by " + m.Probe + " from now on.", true
 	case MarkProbeOut, MarkOffWatch:
 		return e.applyOut(m, l, at)
@@ -236,7 +236,7 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 	if m.Temp != nil {
 		l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, *m.Temp, m.By
 	}
-	e.reassign(i, at)
+	e.reassign(at)
 	e.armNow(i, at)
 	e.emit(Event{Kind: LotBegun, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
 		Text: l.Name + " was loaded into " + m.Station + "."})
@@ -268,7 +268,7 @@ func (e *Engine) newLot(name string, station int, at time.Duration) *lot {
 		Ended: never, Ruling: ruling{Verdict: OK, Deadline: never, Basis: e.set.Code.HotBasis}}
 	l.beginStep()
 	e.mem.Lots = append(e.mem.Lots, l)
-	e.reassign(station, at)
+	e.reassign(at)
 	e.enterStage(l, at)
 	return l
 }
@@ -279,7 +279,7 @@ func (e *Engine) end(l *lot, at time.Duration) {
 	for i := range l.Members {
 		l.Members[i].Until = min(l.Members[i].Until, at)
 	}
-	e.reassign(l.Station, at)
+	e.reassign(at)
 	e.emptied(l.Station)
 }
 
@@ -291,12 +291,25 @@ func (e *Engine) emptied(station int) {
 	}
 }
 
-// reassign gives every open lot of a station its probes: the one it claims, else the station's food
-// probes that no lot claims, else its air. Memberships that stay are left alone.
-func (e *Engine) reassign(station int, at time.Duration) {
-	if station < 0 {
-		return
+// reassign gives every open lot its probes: the one it claims, else its station's food probes that no
+// lot anywhere claims, else its station's air. Memberships that stay are left alone.
+func (e *Engine) reassign(at time.Duration) {
+	for i := range e.set.Stations {
+		free := e.unclaimed(i)
+		for _, l := range e.mem.Lots {
+			if l.open() && l.Station == i {
+				want := free
+				if l.Claim >= 0 {
+					want = []int{l.Claim}
+				}
+				e.assign(l, want, at)
+			}
+		}
 	}
+}
+
+// unclaimed is the probes that speak for a station's lots without a probe of their own.
+func (e *Engine) unclaimed(station int) []int {
 	s := &e.set.Stations[station]
 	var free []int
 	for _, p := range s.Food {
@@ -308,25 +321,21 @@ func (e *Engine) reassign(station int, at time.Duration) {
 	if len(free) == 0 && s.Air >= 0 {
 		free = []int{s.Air}
 	}
-	for _, l := range e.mem.Lots {
-		if !l.open() || l.Station != station {
-			continue
+	return free
+}
+
+// assign ends the memberships that a lot no longer wants and begins those that it lacks.
+func (e *Engine) assign(l *lot, want []int, at time.Duration) {
+	for i := range l.Members {
+		m := &l.Members[i]
+		if m.Until == forever && (!slices.Contains(want, m.Probe) || m.Stage != l.Stage) {
+			m.Until = at
 		}
-		want := free
-		if l.Claim >= 0 {
-			want = []int{l.Claim}
-		}
-		for i := range l.Members {
-			m := &l.Members[i]
-			if m.Until == forever && (!slices.Contains(want, m.Probe) || m.Stage != l.Stage) {
-				m.Until = at
-			}
-		}
-		for _, p := range want {
-			present := slices.ContainsFunc(l.Members, func(m member) bool { return m.Probe == p && m.Until == forever })
-			if !present {
-				l.Members = append(l.Members, e.newMember(p, l.Stage, at))
-			}
+	}
+	for _, p := range want {
+		present := slices.ContainsFunc(l.Members, func(m member) bool { return m.Probe == p && m.Until == forever })
+		if !present {
+			l.Members = append(l.Members, e.newMember(p, l.Stage, at))
 		}
 	}
 }

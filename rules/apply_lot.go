@@ -30,7 +30,7 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 	if m.Probe != "" {
 		if p := e.probeIndex(m.Probe); p >= 0 {
 			l.Claim = p
-			e.reassign(i, at)
+			e.reassign(at)
 		}
 	}
 	e.emptied(from)
@@ -41,7 +41,6 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 
 // takeTo puts a lot into a station. A probe that was claimed by name goes along with the food.
 func (e *Engine) takeTo(l *lot, station int, at time.Duration) {
-	from := l.Station
 	l.Station, l.Stage = station, e.set.Stations[station].Purpose
 	l.TimeRule = -1
 	for i := range l.Members {
@@ -49,8 +48,7 @@ func (e *Engine) takeTo(l *lot, station int, at time.Duration) {
 			l.Members[i].Until = at
 		}
 	}
-	e.reassign(from, at)
-	e.reassign(station, at)
+	e.reassign(at)
 	e.enterStage(l, at)
 	e.armNow(station, at)
 }
@@ -82,7 +80,7 @@ func (e *Engine) applySplit(m *Mark, at time.Duration) (string, bool) {
 	if station != parent.Station {
 		e.takeTo(part, station, at)
 	} else {
-		e.reassign(station, at)
+		e.reassign(at)
 	}
 	e.emit(Event{Kind: LotBegun, Since: e.instant(at), Station: e.stationName(station), Lot: part.Name, By: m.By,
 		Text: part.Name + " was split from " + parent.Name + " and carries its clocks."})
@@ -266,7 +264,7 @@ func (e *Engine) applyUndo(m *Mark, at time.Duration) (string, bool) {
 		}
 		ended := l.Ended
 		l.Ended, l.EndedAt, l.Members = never, sensor.Instant{}, nil
-		e.reassign(l.Station, at)
+		e.reassign(at)
 		for j := range l.Members {
 			// Nobody's probe spoke for it since it was ended: a slip undone within the allowance is bridged,
 			// a longer time is unknown and counts whole.

@@ -185,11 +185,7 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 	}
 	m.Facts = slices.DeleteFunc(m.Facts, func(f fact) bool { return f.Station >= len(s.Stations) })
 	e.mem = m
-	if m.Started {
-		for i := range e.mem.Lots {
-			e.reassign(e.mem.Lots[i].Station, e.mem.Now)
-		}
-	}
+	e.reassign(e.mem.Now)
 	return e, nil
 }
 

@@ -264,7 +264,7 @@ func (e *Engine) dropEnded(name string) {
 
 func (e *Engine) newLot(name string, station int, at time.Duration) *lot {
 	l := &lot{Name: name, Station: station, Stage: e.set.Stations[station].Purpose, Claim: -1, Begun: at,
-		BegunAt: e.instant(at), LastHot: never, LastCold: never, HoldFrom: never, TimeRule: -1, CheckT: never,
+		BegunAt: e.instant(at), HotSince: never, LastHot: never, LastCold: never, HoldFrom: never, TimeRule: -1, CheckT: never,
 		Ended: never, Ruling: ruling{Verdict: OK, Deadline: never, Basis: e.set.Code.HotBasis}}
 	l.beginStep()
 	e.mem.Lots = append(e.mem.Lots, l)

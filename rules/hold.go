@@ -32,7 +32,14 @@ func (e *Engine) follow(l *lot) {
 	}
 	if l.Stage == Cooking {
 		l.CookSeen = true
-		l.Arrived = l.Arrived || nowHot
+		switch {
+		case !nowHot:
+			l.HotSince = never
+		case l.HotSince == never:
+			l.HotSince = now
+		}
+		// One noisy reading at the limit is no arrival: it would make a cook that is still rising fall below.
+		l.Arrived = l.Arrived || nowHot && now-l.HotSince >= settleTime
 	}
 	e.followExcursion(l)
 	e.followReheat(l)
@@ -103,12 +110,17 @@ func (e *Engine) followExcursion(l *lot) {
 		x.InsideSince = never
 	} else if x.InsideSince == never && l.AllValid {
 		x.InsideSince = now
+		if l.stepUnknown {
+			x.InsideSince -= settleTime // an unwatched stretch has no noise to settle
+		}
 	}
 }
 
-// outside reports whether a lot held hot is below its limit now, by its last valid readings.
+// outside reports whether a lot held hot is below its limit, by its last valid readings, or not settled
+// back at it yet: a verdict does not flap with the noise.
 func (e *Engine) outside(l *lot) bool {
-	return l.hot(l.Stage) && l.Exc != nil && l.Exc.InsideSince == never
+	x := l.Exc
+	return l.hot(l.Stage) && x != nil && (x.InsideSince == never || e.mem.Now-x.InsideSince < settleTime)
 }
 
 // followReheat looks for the proof of reheating: the lowest reading at or above the target, without a

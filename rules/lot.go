@@ -83,7 +83,8 @@ type lot struct {
 	Excused      time.Duration // danger-zone time of runs that passed
 	LostLength   bool          // a power-off of unknown length
 
-	Arrived    bool // reached the hot limit while cooking
+	Arrived    bool          // reached the hot limit while cooking
+	HotSince   time.Duration // at or above the hot limit since then
 	CookSeen   bool
 	LastHot    time.Duration // last proof at or above the hot limit
 	LastCold   time.Duration // last proof at or below the cold limit

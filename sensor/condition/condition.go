@@ -90,10 +90,11 @@ func calibrate(s *Settings, r sensor.Reading) sensor.Reading {
 	return sensor.Reading{Temp: sensor.Temp(t)}
 }
 
-// slope is how far MaxSlew leads in d, in thousandths of a degree Celsius. An hour of it covers every
-// temperature, and keeps the product within 64 bits.
+// slope is how far MaxSlew leads in d, in thousandths of a degree Celsius. The month keeps the product
+// within 64 bits.
 func slope(s *Settings, d time.Duration) int64 {
-	return int64(s.MaxSlew) * min(d, time.Hour).Microseconds() / 1e6
+	const month = 30 * 24 * time.Hour
+	return int64(s.MaxSlew) * min(d, month).Milliseconds() / 1000
 }
 
 func within(a, b sensor.Temp, reach int64) bool {

@@ -9,6 +9,15 @@ import (
 	"holdbell/sensor"
 )
 
+// read reads the cell at the start of s, up to its comma or the end; n is its length. what is empty when the
+// cell is good.
+func read(s []byte, fahrenheit bool) (r sensor.Reading, n int, what, fix string) {
+	if r, n, ok := fast(s, fahrenheit); ok {
+		return r, n, "", ""
+	}
+	return slow(s, fahrenheit)
+}
+
 // fast reads a cell at the start of s that is empty or a plain decimal number of at most nine digits, at
 // most three of them behind the point. n is the cell's length. It says no to everything else.
 //
@@ -71,7 +80,7 @@ func fast(s []byte, fahrenheit bool) (r sensor.Reading, n int, ok bool) {
 const cellFix = "write a number with a point, leave the cell empty for no reading, or write a fault word: "
 
 // slow reads every cell that fast does not: fault words, numbers of many digits or with an exponent, quotes
-// and spaces around. what is empty when the cell is good.
+// and spaces around.
 func slow(s []byte, fahrenheit bool) (r sensor.Reading, n int, what, fix string) {
 	n = len(s)
 	for i, c := range s {

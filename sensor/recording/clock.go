@@ -70,9 +70,10 @@ func seconds(s []byte) (time.Duration, bool) {
 			return 0, false
 		case decimals >= 9:
 		default:
-			if v = v*10 + int64(d); v > int64(longest) {
+			if v > int64(longest)/10 {
 				return 0, false
 			}
+			v = v*10 + int64(d)
 			digits++
 			if decimals >= 0 {
 				decimals++
@@ -83,9 +84,10 @@ func seconds(s []byte) (time.Duration, bool) {
 		return 0, false
 	}
 	for range 9 - max(decimals, 0) {
-		if v *= 10; v > int64(longest) {
+		if v > int64(longest)/10 {
 			return 0, false
 		}
+		v *= 10
 	}
 	return time.Duration(v), true
 }

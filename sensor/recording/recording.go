@@ -279,11 +279,9 @@ func (r *Recording) row() (sensor.Sweep, error) {
 		if pos > len(line) {
 			return sensor.Sweep{}, r.count(line)
 		}
-		reading, n, ok := fast(line[pos:], c.fahrenheit)
-		if !ok {
-			if reading, n, what, fix = slow(line[pos:], c.fahrenheit); what != "" {
-				return sensor.Sweep{}, r.fail(line, pos, c.name+": "+what, fix)
-			}
+		reading, n, what, fix := read(line[pos:], c.fahrenheit)
+		if what != "" {
+			return sensor.Sweep{}, r.fail(line, pos, c.name+": "+what, fix)
 		}
 		if c.into >= 0 {
 			r.readings[c.into] = reading
@@ -301,7 +299,8 @@ func (r *Recording) fail(line []byte, at int, what, fix string) error {
 }
 
 func (r *Recording) count(line []byte) error {
-	return &Error{r.file, r.line, 0, fmt.Sprintf("the row has %d cells and the header %d columns", bytes.Count(line, []byte(","))+1, len(r.columns)+1),
+	return &Error{r.file, r.line, 0,
+		fmt.Sprintf("the header has %d columns and the row %d", len(r.columns)+1, bytes.Count(line, []byte(","))+1),
 		"give every column a cell, and leave it empty where there is no reading"}
 }
 

@@ -1,0 +1,273 @@
+package mqtt
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// The figures of a connection. The broker takes us for dead after one and a half KeepAlive (MQTT 3.1.1,
+// 3.1.2.10); we take it for dead PingTimeout after a ping.
+const (
+	keepAlive    = 30 * time.Second
+	pingTimeout  = 10 * time.Second
+	writeTimeout = 10 * time.Second
+	// maxInFlight is how many publishes may wait for their acknowledgement.
+	maxInFlight = 64
+	qos         = 1
+)
+
+var (
+	errLost   = errors.New("the connection was lost before the broker acknowledged")
+	errSilent = errors.New("the broker does not acknowledge what it is sent")
+)
+
+// link is one connection, with a library client of its own: that one's session, message ids and store are
+// never carried over. Where the library reconnects by itself, it completes tokens of messages that never
+// arrived, and sends old retained states again after newer ones.
+type link struct {
+	mc   paho.Client
+	lost chan struct{} // closed when the connection is gone
+	why  error         // set before lost is closed
+	once sync.Once
+	out  chan *message
+
+	mu   sync.Mutex
+	conn net.Conn
+	// found are topics with a retained message of ours that the broker holds.
+	found map[string]struct{}
+}
+
+// message is one publish. token arrives when the library has taken it.
+type message struct {
+	topic    string
+	payload  []byte
+	retained bool
+	token    chan paho.Token
+}
+
+// connect makes one attempt.
+func (c *Client) connect(ctx context.Context) (*link, error) {
+	secret, err := c.secret()
+	if err != nil {
+		return nil, err
+	}
+	tlsConfig, err := c.tls()
+	if err != nil {
+		return nil, err
+	}
+	l := &link{lost: make(chan struct{}), out: make(chan *message), found: map[string]struct{}{}}
+	o := paho.NewClientOptions().AddBroker(c.url.String()).SetClientID(c.o.ClientID).SetProtocolVersion(4).
+		SetUsername(c.o.Username).SetPassword(secret).SetCleanSession(true).SetOrderMatters(false).
+		SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(c.pace.dial).
+		SetKeepAlive(keepAlive).SetPingTimeout(pingTimeout).SetWriteTimeout(writeTimeout).
+		SetBinaryWill(c.topics.status(), []byte("offline"), qos, true)
+	o.SetConnectionLostHandler(func(_ paho.Client, err error) { l.gone(err) })
+	dialling, cancel := context.WithTimeout(ctx, c.pace.dial)
+	defer cancel()
+	o.SetCustomOpenConnectionFn(func(u *url.URL, _ paho.ClientOptions) (net.Conn, error) {
+		conn, err := dial(dialling, u, tlsConfig, c.pace.dial)
+		if err != nil {
+			return nil, err
+		}
+		l.mu.Lock()
+		l.conn = conn
+		l.mu.Unlock()
+		if err := ctx.Err(); err != nil {
+			conn.Close()
+			return nil, err
+		}
+		return conn, nil
+	})
+	// The end of ctx cuts a greeting short; once the broker has greeted, the farewell is ours to make.
+	stop := context.AfterFunc(ctx, l.cut)
+	defer stop()
+	l.mc = paho.NewClient(o)
+	t := l.mc.Connect()
+	<-t.Done()
+	if err := t.Error(); err != nil {
+		l.cut()
+		return nil, err
+	}
+	go l.write()
+	return l, nil
+}
+
+// dial opens the network connection.
+func dial(ctx context.Context, u *url.URL, t *tls.Config, timeout time.Duration) (net.Conn, error) {
+	switch u.Scheme {
+	case "ws", "wss":
+		return paho.NewWebsocket(u.String(), t, timeout, nil, nil)
+	case "ssl", "tls", "mqtts":
+		return (&tls.Dialer{Config: t}).DialContext(ctx, "tcp", u.Host)
+	}
+	return new(net.Dialer).DialContext(ctx, "tcp", u.Host)
+}
+
+// secret reads the password. It stands in no error and no log.
+func (c *Client) secret() (string, error) {
+	if c.o.password != "" || c.o.PasswordFile == "" {
+		return c.o.password, nil
+	}
+	return readSecret(c.o.PasswordFile)
+}
+
+func readSecret(file string) (string, error) {
+	b, err := os.ReadFile(file)
+	if err != nil {
+		return "", fmt.Errorf("the password file: %w", err)
+	}
+	s := strings.TrimRight(string(b), "\r\n")
+	if s == "" {
+		return "", fmt.Errorf("the password file %s is empty; write the password into it", file)
+	}
+	return s, nil
+}
+
+func (c *Client) tls() (*tls.Config, error) {
+	t := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: c.url.Hostname()}
+	if c.o.CAFile != "" {
+		pem, err := os.ReadFile(c.o.CAFile)
+		if err != nil {
+			return nil, fmt.Errorf("the authority's file: %w", err)
+		}
+		t.RootCAs = x509.NewCertPool()
+		if !t.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("%s holds no certificate in PEM form; give the authority's certificate", c.o.CAFile)
+		}
+	}
+	if c.o.CertFile != "" {
+		pair, err := tls.LoadX509KeyPair(c.o.CertFile, c.o.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("the client's certificate: %w", err)
+		}
+		t.Certificates = []tls.Certificate{pair}
+	}
+	return t, nil
+}
+
+// write hands messages to the library in order. It alone may hang there, for up to writeTimeout, when the
+// connection breaks beneath it.
+func (l *link) write() {
+	var flying []paho.Token
+	for {
+		select {
+		case <-l.lost:
+			return
+		case m := <-l.out:
+			for len(flying) >= maxInFlight {
+				select {
+				case <-flying[0].Done():
+					flying = flying[1:]
+				case <-l.lost:
+					return
+				}
+			}
+			t := l.mc.Publish(m.topic, qos, m.retained, m.payload)
+			m.token <- t
+			flying = append(flying, t)
+		}
+	}
+}
+
+// hand gives m to the writer.
+func (l *link) hand(ctx context.Context, m *message) error {
+	m.token = make(chan paho.Token, 1)
+	select {
+	case l.out <- m:
+		return nil
+	case <-l.lost:
+		return errLost
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// await waits for the acknowledgement of what hand was given.
+func (l *link) await(ctx context.Context, m *message) error {
+	var t paho.Token
+	select {
+	case t = <-m.token:
+	case <-l.lost:
+		return errLost
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case <-t.Done():
+	case <-l.lost:
+		return errLost
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	// A token that completed around the loss of its connection proves nothing.
+	if !l.stands() {
+		return errLost
+	}
+	return t.Error()
+}
+
+func (l *link) publish(ctx context.Context, m message) error {
+	if err := l.hand(ctx, &m); err != nil {
+		return err
+	}
+	return l.await(ctx, &m)
+}
+
+// gone marks the connection as lost.
+func (l *link) gone(why error) {
+	l.once.Do(func() {
+		l.why = why
+		close(l.lost)
+	})
+}
+
+// stands reports whether the connection was not lost.
+func (l *link) stands() bool {
+	select {
+	case <-l.lost:
+		return false
+	default:
+		return l.mc.IsConnectionOpen()
+	}
+}
+
+// cut ends the connection without a farewell; the broker then publishes the will.
+func (l *link) cut() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.conn != nil {
+		l.conn.Close()
+	}
+}
+
+// note keeps the topic of a retained message that the broker holds.
+func (l *link) note(topic string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(l.found) < maxFound {
+		l.found[topic] = struct{}{}
+	}
+}
+
+// taken gives the topics noted since the last call.
+func (l *link) taken() map[string]struct{} {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(l.found) == 0 {
+		return nil
+	}
+	f := l.found
+	l.found = map[string]struct{}{}
+	return f
+}

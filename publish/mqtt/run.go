@@ -1,0 +1,199 @@
+package mqtt
+
+import (
+	"context"
+	"errors"
+	"math/rand/v2"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// When a broker closes more than maxTakeovers connections within takeoverSpan, two clients use one id:
+// each connection of the one ends the other's (MQTT 3.1.1, 3.1.4-2).
+const (
+	maxTakeovers = 5
+	takeoverSpan = time.Minute
+)
+
+// Run connects, publishes and reconnects until ctx ends; then it says offline and leaves. It is called
+// once. A broker that is down is no error: Run tries until it is up.
+func (c *Client) Run(ctx context.Context) {
+	obeying := make(chan struct{})
+	go func() {
+		defer close(obeying)
+		c.obey(ctx)
+	}()
+	defer func() { <-obeying }()
+	var t tries
+	for ctx.Err() == nil {
+		l, err := c.connect(ctx)
+		if err == nil {
+			t.connected(c)
+			err = c.serve(ctx, l)
+			if ctx.Err() == nil {
+				pause(ctx, t.lost(c, err))
+			}
+			continue
+		}
+		if ctx.Err() == nil {
+			pause(ctx, t.failed(c, err))
+		}
+	}
+}
+
+// tries remembers how connecting went, to wait and to log by.
+type tries struct {
+	failures int
+	losses   []time.Time
+	warned   bool
+}
+
+func (t *tries) connected(c *Client) {
+	if !t.warned {
+		c.o.Log.Info("connected to the broker", "broker", c.url.Host)
+	}
+	t.failures = 0
+}
+
+// failed gives the wait after an attempt that did not connect, and logs the first of a row.
+func (t *tries) failed(c *Client, err error) time.Duration {
+	c.setLink(nil, err)
+	if t.failures == 0 {
+		c.o.Log.Warn("the broker cannot be reached; tried again until it can", "broker", c.url.Host, "err", err)
+	}
+	d := c.pace.max
+	if t.failures < 16 {
+		d = min(d, c.pace.first<<t.failures)
+	}
+	t.failures++
+	return shorter(d)
+}
+
+// lost gives the wait after a connection that stood, and tells of a second client with our id.
+func (t *tries) lost(c *Client, err error) time.Duration {
+	now := time.Now()
+	t.losses = append(t.losses, now)
+	for now.Sub(t.losses[0]) > takeoverSpan {
+		t.losses = t.losses[1:]
+	}
+	if len(t.losses) <= maxTakeovers {
+		t.warned = false
+		c.o.Log.Warn("the connection to the broker was lost", "broker", c.url.Host, "err", err)
+		return shorter(c.pace.loss)
+	}
+	if !t.warned {
+		c.o.Log.Error("another client uses this id: the broker keeps closing the connection; give each its own client_id",
+			"broker", c.url.Host, "client_id", c.o.ClientID, "closed", len(t.losses), "within", takeoverSpan, "err", err)
+	}
+	t.warned = true
+	return shorter(c.pace.first)
+}
+
+// shorter takes up to a quarter off, so that many boards do not come back at once.
+func shorter(d time.Duration) time.Duration { return d - time.Duration(rand.Float64()*float64(d)/4) }
+
+func pause(ctx context.Context, d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-ctx.Done():
+	}
+}
+
+// serve works on one connection until it is lost or ctx ends, and says why it was lost.
+func (c *Client) serve(ctx context.Context, l *link) error {
+	err := c.greet(ctx, l)
+	if err == nil {
+		c.setLink(l, nil)
+		err = c.mirror(ctx, l)
+	}
+	c.setLink(nil, err)
+	if ctx.Err() == nil {
+		l.cut()
+		if errors.Is(err, errLost) {
+			<-l.lost
+			err = l.why
+		}
+		if errors.Is(err, context.DeadlineExceeded) {
+			err = errSilent
+		}
+		return err
+	}
+	// A clean farewell keeps the broker from publishing the will, so the word has to be ours.
+	leaving, cancel := context.WithTimeout(context.WithoutCancel(ctx), c.pace.leave)
+	defer cancel()
+	if err := l.publish(leaving, message{topic: c.topics.status(), payload: []byte("offline"), retained: true}); err != nil {
+		c.o.Log.Warn("the broker was not told that we stop; its will for us says so", "broker", c.url.Host, "err", err)
+		l.cut()
+		return nil
+	}
+	l.mc.Disconnect(uint(c.pace.leave.Milliseconds()))
+	l.gone(nil)
+	return nil
+}
+
+// greet publishes the birth, and subscribes.
+func (c *Client) greet(ctx context.Context, l *link) error {
+	ctx, cancel := context.WithTimeout(ctx, c.pace.ack)
+	defer cancel()
+	if err := l.publish(ctx, message{topic: c.topics.status(), payload: []byte("online"), retained: true}); err != nil {
+		return err
+	}
+	if c.o.Commands {
+		if err := l.subscribe(ctx, map[string]byte{c.topics.mark(): qos}, c.take); err != nil {
+			if !l.stands() || ctx.Err() != nil {
+				return err
+			}
+			c.o.Log.Warn("the broker does not let us read marks; allow it in the broker's access list", "topic", c.topics.mark(), "err", err)
+		}
+	}
+	// Without leave to read, nothing of an earlier run can be cleared; all else goes on.
+	err := l.subscribe(ctx, c.topics.retained(), func(_ paho.Client, m paho.Message) {
+		if m.Retained() && len(m.Payload()) > 0 {
+			l.note(m.Topic())
+			c.nudge()
+		}
+	})
+	if err != nil && (!l.stands() || ctx.Err() != nil) {
+		return err
+	}
+	return nil
+}
+
+// subscribe waits for the broker's answer, and takes a refusal for an error.
+func (l *link) subscribe(ctx context.Context, filters map[string]byte, handle paho.MessageHandler) error {
+	// The library may hang here while the connection breaks; that must not hold us up.
+	tokens := make(chan paho.Token, 1)
+	go func() { tokens <- l.mc.SubscribeMultiple(filters, handle) }()
+	var t paho.Token
+	select {
+	case t = <-tokens:
+	case <-l.lost:
+		return errLost
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case <-t.Done():
+	case <-l.lost:
+		return errLost
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	if err := t.Error(); err != nil {
+		return err
+	}
+	if s, ok := t.(*paho.SubscribeToken); ok {
+		for topic, code := range s.Result() {
+			if code == refused {
+				return errors.New("the broker refuses the subscription to " + topic)
+			}
+		}
+	}
+	return nil
+}
+
+// refused is the broker's answer to a subscription that it does not grant (MQTT 3.1.1, 3.9.3).
+const refused = 0x80

@@ -372,22 +372,31 @@ func joinWords[S ~string](words []S) string {
 }
 
 // meant is the fix for a word that is not one of the known ones: the nearest ones if there are such, else
-// all.
+// all. Of words equally near, those that begin alike are meant.
 func meant[S ~string](word string, known []S) string {
-	best, near := 3, []S(nil)
+	const most = 2
+	var near []S
+	best := 0
 	for _, k := range known {
-		switch d := slips(strings.ToLower(word), string(k)); {
-		case d >= len(k), d > best:
-		case d < best:
-			best, near = d, []S{k}
-		default:
+		d := slips(strings.ToLower(word), strings.ToLower(string(k)))
+		if d > most || 2*d > len(k) {
+			continue
+		}
+		alike := 0
+		for alike < min(len(word), len(k)) && word[alike] == k[alike] {
+			alike++
+		}
+		switch cost := d*maxName - alike; {
+		case near == nil || cost < best:
+			best, near = cost, []S{k}
+		case cost == best:
 			near = append(near, k)
 		}
 	}
-	if len(near) > 0 && best < 3 {
-		return "did you mean " + strings.Join(strings.Split(joinWords(near), ", "), " or ") + "?"
+	if near == nil {
+		return "write one of: " + joinWords(known)
 	}
-	return "write one of: " + joinWords(known)
+	return "did you mean " + strings.ReplaceAll(joinWords(near), ", ", " or ") + "?"
 }
 
 func meantKey(word string) string {

@@ -164,3 +164,21 @@ func TestClosingClears(t *testing.T) {
 		t.Errorf("the alarm of a closed lot goes on:\n%s", b.story())
 	}
 }
+
+// A cabinet that food was loaded into and that never gets warm is told after an hour, band or no band.
+func TestLoadedIntoAColdCabinet(t *testing.T) {
+	s := warmer(t, "us-fda-2022")
+	for _, band := range []*rules.Band{nil, s.Stations[0].Band} {
+		s.Stations[0].Band = band
+		b := newBench(t, s)
+		b.set1(0, f(100)).sweep()
+		b.say(rules.MarkLoad, "brisket", "warmer", nil).hold(59 * time.Minute)
+		if n := b.count(rules.AlarmRaised, rules.OutOfBand); n != 0 {
+			t.Errorf("band %v: rang within the hour", band)
+		}
+		b.hold(10 * time.Minute)
+		if n := b.count(rules.AlarmRaised, rules.OutOfBand); n != 1 {
+			t.Errorf("band %v: rang %d times", band, n)
+		}
+	}
+}

@@ -42,7 +42,6 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 // takeTo puts a lot into a station. A probe that was claimed by name goes along with the food.
 func (e *Engine) takeTo(l *lot, station int, at time.Duration) {
 	l.Station, l.Stage = station, e.set.Stations[station].Purpose
-	l.TimeRule = -1
 	for i := range l.Members {
 		if l.Members[i].Until == forever {
 			l.Members[i].Until = at
@@ -206,10 +205,24 @@ func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bo
 	if l.Ruling.Verdict == Discard {
 		return l.Name + " is to be discarded; time control does not change that.", false
 	}
-	note := strings.Fields(m.Note)
-	for i, t := range code.TimeControl {
-		if slices.ContainsFunc(code.TimeControl, func(o TimeControlRule) bool { return slices.Contains(note, o.Name) }) &&
-			!slices.Contains(note, t.Name) {
+	rule, start := e.timeRule(l, strings.Fields(m.Note))
+	if rule >= 0 {
+		e.keepFact(m, l)
+		l.TimeRule, l.TimeStart, l.TimeOver = rule, min(start, at), false
+		t := &code.TimeControl[rule]
+		return l.Name + " is under time control of " + t.Name + ", running since it was last proven at its limit, " +
+			words(at-l.TimeStart) + " ago: serve, cook or discard it within " + words(l.TimeStart+t.Limit-at) + ".", true
+	}
+	return l.Name + " was never proven at a limit from which time control may start (" + e.temp(code.HotLimit) + " or above, " + e.temp(code.ColdLimit) + " or below).", false
+}
+
+// timeRule chooses the time control that a lot may be under, by the names in want where there are any,
+// and when it starts: at the last proof that allows it. rule is -1 when nothing was ever proven.
+func (e *Engine) timeRule(l *lot, want []string) (rule int, start time.Duration) {
+	rules := e.set.Code.TimeControl
+	named := slices.ContainsFunc(rules, func(t TimeControlRule) bool { return slices.Contains(want, t.Name) })
+	for i, t := range rules {
+		if named && !slices.Contains(want, t.Name) {
 			continue
 		}
 		start := never
@@ -220,18 +233,14 @@ func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bo
 				start = min(start, l.Exc.Since)
 			}
 		}
-		if t.ColdMax != nil && l.LastCold > start {
-			start = l.LastCold
+		if t.ColdMax != nil {
+			start = max(start, l.LastCold)
 		}
-		if start == never {
-			continue
+		if start != never {
+			return i, start
 		}
-		e.keepFact(m, l)
-		l.TimeRule, l.TimeStart, l.TimeOver = i, min(start, at), false
-		return l.Name + " is under time control of " + t.Name + ", running since it was last proven at its limit, " +
-			words(at-start) + " ago" + ": serve, cook or discard it within " + words(l.TimeStart+t.Limit-at) + ".", true
 	}
-	return l.Name + " was never proven at a limit from which time control may start (" + e.temp(code.HotLimit) + " or above, " + e.temp(code.ColdLimit) + " or below).", false
+	return -1, never
 }
 
 // applyUndo takes back a wrong fact. Clocks are not turned back.

@@ -18,6 +18,9 @@ const armDelay = 5 * time.Minute
 // keepEnded is how long an ended lot is still shown, unless Setup.KeepEnded says otherwise.
 const keepEnded = 24 * time.Hour
 
+// keepAtMost is how long an ended lot is kept for an alarm that nobody acknowledges.
+const keepAtMost = 7 * 24 * time.Hour
+
 // maxIDs is how many mark ids the Engine remembers; the ledger remembers them all.
 const maxIDs = 64
 
@@ -345,7 +348,8 @@ func (e *Engine) forget() {
 	keep := e.mem.Lots[:0]
 	for _, l := range e.mem.Lots {
 		quiet := l.AlarmBelow.normal() && l.AlarmDanger.normal() && l.AlarmTime.normal()
-		if !l.open() && e.mem.Now-l.Ended > e.set.KeepEnded && quiet {
+		age := e.mem.Now - l.Ended
+		if !l.open() && age > e.set.KeepEnded && (quiet || age > keepAtMost) {
 			continue
 		}
 		keep = append(keep, l)

@@ -231,6 +231,15 @@ func (e *Engine) enterStage(l *lot, at time.Duration) {
 		}
 		l.Cool = &run{Started: start, StartedAt: e.instant(start), LegDone: [maxLegs]time.Duration{never, never, never, never},
 			DangerStart: max(0, l.Danger.Total-max(0, at-start)), Result: Running}
+	case TimeControl:
+		if l.TimeRule >= 0 || len(e.set.Code.TimeControl) == 0 {
+			return
+		}
+		rule, start := e.timeRule(l, nil)
+		if rule < 0 {
+			rule, start = 0, l.Begun // never proven: the clock has run since loading
+		}
+		l.TimeRule, l.TimeStart, l.TimeOver = rule, min(start, at), false
 	case Reheating:
 		start := at
 		if l.LastCold != never && l.Cool == nil {

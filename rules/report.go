@@ -40,6 +40,7 @@ type LotReport struct {
 	Celsius       *float64         `json:"celsius"`
 	Probe         string           `json:"probe,omitempty"`
 	Ended         bool             `json:"ended"`
+	CookSeen      bool             `json:"cook_seen"`
 	DangerZone    float64          `json:"danger_zone_seconds"`
 	Charged       float64          `json:"charged_seconds"`
 	BelowHotLimit float64          `json:"below_hot_limit_seconds"`
@@ -85,7 +86,7 @@ func (l *LotState) Report(relative bool) LotReport {
 	r := LotReport{
 		Lot: l.Lot, Food: l.Food, Station: l.Station, Stage: l.Stage,
 		Verdict: l.Verdict, Action: l.Action, Deadline: Stamp{l.Deadline, relative},
-		Basis: l.Basis, Text: l.Text, Probe: l.Probe, Ended: l.Ended,
+		Basis: l.Basis, Text: l.Text, Probe: l.Probe, Ended: l.Ended, CookSeen: l.CookSeen,
 		DangerZone: seconds(l.DangerZone), Charged: seconds(l.Charged),
 		BelowHotLimit: seconds(l.BelowHotLimit), ComeUp: seconds(l.ComeUp),
 		Unknown: seconds(l.Unknown), UnknownLength: l.UnknownLength,

@@ -120,7 +120,7 @@ func (e *Engine) hasLots(i int) bool {
 // watchBand judges out-of-band. A station that was loaded cold has bandGrace to get there.
 func (e *Engine) watchBand(i int) {
 	st, s := &e.mem.Stations[i], &e.set.Stations[i]
-	if s.Band == nil || s.Air < 0 {
+	if s.Air < 0 || s.Band == nil && s.Purpose != HotHolding {
 		return
 	}
 	f := finding{since: never, left: never, delay: never}
@@ -133,6 +133,14 @@ func (e *Engine) watchBand(i int) {
 	default:
 		f.temp, f.hasTemp = r.Temp, true
 		f.worse = lower
+		if s.Band == nil {
+			// Without a band only a cabinet that was loaded and never came to its limit is told.
+			st.BandSeen = st.BandSeen || r.Temp >= e.set.Code.HotLimit
+			if !st.BandSeen && e.mem.Now-st.ArmedT >= bandGrace {
+				f.level = bad
+			}
+			break
+		}
 		in := r.Temp >= s.Band.Low && r.Temp <= s.Band.High
 		st.BandSeen = st.BandSeen || in
 		switch {

@@ -159,6 +159,10 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 		return e.alarmLotText(s)
 	case aBand:
 		band := e.set.Stations[s.station].Band
+		if band == nil {
+			return fmt.Sprintf("%s air has not come to %s in %s since it was loaded, at %s. Look at its heat and its door.", where,
+				e.temp(e.set.Code.HotLimit), words(bandGrace), e.temp(a.Worst))
+		}
 		side := "under"
 		if a.HasTemp && a.Worst > band.High {
 			side = "over"
@@ -207,7 +211,7 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 		}
 		return s.lot.Name + " is no longer running out of time."
 	case aBand:
-		return where + " air is back in its band."
+		return where + " air is where it should be again."
 	case aFault:
 		return "Probe " + a.Probe + " reads again."
 	case aStuck:

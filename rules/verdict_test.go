@@ -304,3 +304,25 @@ func TestUndo(t *testing.T) {
 	b.say(rules.MarkUndo, "", "", func(m *rules.Mark) { m.Undoes, m.ID = "oops2", "undo3" }).hold(time.Minute)
 	near(t, "the time in between", b.want("brisket", rules.Act).Unknown, 20*time.Minute, 3*time.Second)
 }
+
+// Moving a lot does not stop its time control: nothing does.
+func TestMovingDoesNotStopTimeControl(t *testing.T) {
+	b := loaded(t, "us-fda-2022")
+	b.say(rules.MarkTimeControl, "brisket", "", nil).hold(time.Minute)
+	ends := b.lot("brisket").TimeControlEnds.Mono
+	b.say(rules.MarkMove, "brisket", "walkin", nil).hold(time.Minute)
+	if got := b.want("brisket", rules.Act).TimeControlEnds.Mono; got != ends {
+		t.Errorf("moved, its time control ends at %v, want %v", got, ends)
+	}
+	b.hold(4*time.Hour).want("brisket", rules.Discard)
+}
+
+// A lot that came back above its limit without proof gains no fresh four hours from time control.
+func TestTimeControlIsNoReturn(t *testing.T) {
+	b := loaded(t, "us-fda-2022")
+	fell := b.now
+	b.set1(1, f(125)).hold(time.Hour)
+	b.set1(1, f(150)).hold(10 * time.Minute)
+	b.say(rules.MarkTimeControl, "brisket", "", nil).hold(time.Second)
+	near(t, "end of time control", b.lot("brisket").TimeControlEnds.Mono, fell+4*time.Hour, 2*time.Second)
+}

@@ -133,6 +133,7 @@ func TestMarkRefusals(t *testing.T) {
 		{rules.MarkFields{Mark: "note", Note: strings.Repeat("é", 501)}, "note", "the note has 1002 bytes, more than 1000; shorten it"},
 		{rules.MarkFields{Mark: "note", Note: "\xff"}, "note", "the note is not valid UTF-8; save"},
 		{rules.MarkFields{Mark: "note", Note: "a\tb"}, "note", "the note holds a line break, a tab or another control character; write it as one line"},
+		{rules.MarkFields{Mark: "note", Note: "a\u202eb"}, "note", "the note holds a line break"},
 		{rules.MarkFields{Mark: "note", Note: "a\u2028b"}, "note", "the note holds a line break"},
 	} {
 		got, err := rules.ParseMark(c.in)

@@ -105,9 +105,15 @@ func TestErrors(t *testing.T) {
 			t.Errorf("%s: %d marks and %v, want %s…", c.name, len(got), err, c.want)
 		}
 	}
-	if _, err := Read(strings.NewReader(head+"90,a,serve,,,,\n"), "marks.csv", false, noon()); err == nil ||
-		!strings.Contains(err.Error(), `marks.csv:2:1: "90" is no time; write date, time and zone`) {
-		t.Errorf("seconds for a recording in RFC 3339 give %v", err)
+	for when, want := range map[string]string{
+		"90":                   `marks.csv:2:1: "90" is no time; write date, time and zone`,
+		"1926-02-01T12:00:00Z": `marks.csv:2:1: "1926-02-01T12:00:00Z" lies more than a hundred years from the recording; write`,
+		"2026-03-01T12:00:00":  `marks.csv:2:1: "2026-03-01T12:00:00" is no time; write date, time and zone`,
+	} {
+		_, err := Read(strings.NewReader(head+when+",a,serve,,,,\n"), "marks.csv", false, noon())
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s for a recording in RFC 3339 gives %v", when, err)
+		}
 	}
 }
 

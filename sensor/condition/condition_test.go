@@ -71,6 +71,8 @@ func TestShapes(t *testing.T) {
 		{"jitter at a tenth of a second", second / 10, []float64{65, 65.25, 64, 66, 64.5}, "....."},
 		{"a spike at a tenth of a second", second / 10, []float64{65, 65, 75, 65, 65}, "..x.."},
 		{"noise that never agrees with itself", second, []float64{60, 60, 200, 300, 100, 350, 180, 290, 120, 240, 60}, "..xxxxxxxx."},
+		{"long noise, then something far from what was there", second,
+			[]float64{60, 200, 300, 200, 300, 200, 300, 200, 300, 200, 300, 200, 300, 200, 300, 112, 60}, ".xxxxxxxxxxxxxxx."},
 		{"rows 15 s apart", 15 * second, []float64{900, 664, 900, 664}, "...."},
 		{"a drop-out, then a spike", second, []float64{65, nan, 850, 65}, ".ox."},
 		{"a change behind a long drop-out", second, []float64{65, nan, nan, nan, nan, nan, 200, 200}, ".ooooo.."},

@@ -1,0 +1,162 @@
+// Package metrics exposes the state to Prometheus. The collector emits constants from the latest state at
+// scrape time, so a probe that failed or a lot that ended is absent, not frozen; a scrape touches no bus.
+package metrics
+
+import (
+	"context"
+	"net/http"
+	"runtime"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"holdbell/rules"
+	"holdbell/sensor"
+)
+
+// Options is what the metrics need to know.
+type Options struct {
+	Version, Commit string
+	// Pending tells how many events each publisher has yet to deliver; it is asked at scrape time.
+	Pending func() map[string]uint64
+}
+
+// Metrics is a Publisher that is read rather than written to.
+type Metrics struct {
+	state    atomic.Pointer[rules.State]
+	registry *prometheus.Registry
+	sweeps   prometheus.Histogram
+	o        Options
+}
+
+// New builds the metrics on a registry of their own.
+func New(o Options) *Metrics {
+	m := &Metrics{o: o, registry: prometheus.NewRegistry()}
+	m.sweeps = prometheus.NewHistogram(prometheus.HistogramOpts{
+		Name: "holdbell_sweep_duration_seconds", Help: "Time from a sweep's readings to its events and state, one observation a sweep.",
+		Buckets: []float64{0.0001, 0.0005, 0.001, 0.005, 0.01, 0.05, 0.1, 0.5, 1},
+	})
+	build := prometheus.NewGaugeFunc(prometheus.GaugeOpts{
+		Name: "holdbell_build_info", Help: "Always 1; the labels name the build.",
+		ConstLabels: prometheus.Labels{"version": o.Version, "commit": o.Commit, "goversion": runtime.Version()},
+	}, func() float64 { return 1 })
+	m.registry.MustRegister(m.sweeps, build, collector{m},
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
+		collectors.NewGoCollector(collectors.WithGoCollectorRuntimeMetrics()))
+	return m
+}
+
+// Name implements publish.Publisher.
+func (m *Metrics) Name() string { return "metrics" }
+
+// Deliver implements publish.Publisher; events are counted by their Seq.
+func (m *Metrics) Deliver(context.Context, string, rules.Event) error { return nil }
+
+// Show implements publish.Publisher.
+func (m *Metrics) Show(st *rules.State) { m.state.Store(st) }
+
+// ObserveSweep notes how long one sweep took. It is called once a sweep: rules on the rate of this
+// histogram tell a watch that stands still.
+func (m *Metrics) ObserveSweep(d time.Duration) { m.sweeps.Observe(d.Seconds()) }
+
+// Handler serves /metrics, two requests at once at most.
+func (m *Metrics) Handler() http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{MaxRequestsInFlight: 2, ErrorHandling: promhttp.HTTPErrorOnError})
+}
+
+// desc describes one family of ours; building it anew costs little beside a scrape.
+func desc(name, help string, labels ...string) *prometheus.Desc {
+	return prometheus.NewDesc("holdbell_"+name, help, labels, nil)
+}
+
+type collector struct{ m *Metrics }
+
+// Describe sends nothing: the set of series follows the configuration and the day.
+func (c collector) Describe(chan<- *prometheus.Desc) {}
+
+// Collect implements prometheus.Collector.
+func (c collector) Collect(ch chan<- prometheus.Metric) {
+	if c.m.o.Pending != nil {
+		d := desc("deliveries_pending", "Events that a publisher has yet to deliver.", "publisher")
+		for name, n := range c.m.o.Pending() {
+			ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, float64(n), name)
+		}
+	}
+	st := c.m.state.Load()
+	if st == nil {
+		return
+	}
+	ch <- prometheus.MustNewConstMetric(desc("events_total", "Events decided since the ledger began."), prometheus.CounterValue, float64(st.Seq))
+	collectProbes(ch, st)
+	collectLots(ch, st)
+	collectAlarms(ch, st)
+}
+
+func collectProbes(ch chan<- prometheus.Metric, st *rules.State) {
+	temp := desc("probe_temperature_celsius", "Temperature of a probe after calibration; absent while faulty.", "probe", "station", "role")
+	up := desc("probe_up", "1 when the probe's latest reading is valid, else 0.", "probe")
+	last := desc("probe_last_valid_timestamp_seconds", "When the probe last gave a valid reading; absent while the wall clock is not believed.", "probe")
+	faults := desc("probe_faults_total", "Readings without a temperature, by fault.", "probe", "fault")
+	for i := range st.Probes {
+		p := &st.Probes[i]
+		v := 0.0
+		if p.Reading.Valid() {
+			v = 1
+			ch <- prometheus.MustNewConstMetric(temp, prometheus.GaugeValue, p.Reading.Temp.Celsius(), p.Name, p.Station, p.Role)
+		}
+		ch <- prometheus.MustNewConstMetric(up, prometheus.GaugeValue, v, p.Name)
+		if p.Valid > 0 && p.LastValid.Believed {
+			ch <- prometheus.MustNewConstMetric(last, prometheus.GaugeValue, float64(p.LastValid.Wall.UnixMilli())/1000, p.Name)
+		}
+		for f := sensor.Open; f < sensor.NumFaults; f++ {
+			if n := p.Faults[f]; n > 0 {
+				ch <- prometheus.MustNewConstMetric(faults, prometheus.CounterValue, float64(n), p.Name, f.String())
+			}
+		}
+	}
+}
+
+// collectLots leaves ended lots out: they need nothing any more, and one may share a name with an open one.
+func collectLots(ch chan<- prometheus.Metric, st *rules.State) {
+	danger := desc("lot_danger_zone_seconds", "Time the lot has spent between the cold and the hot limit; come-up time apart.", "lot", "station")
+	limit := desc("lot_danger_zone_limit_seconds", "Charged time at which the lot is to be discarded.", "lot", "station")
+	verdict := desc("lot_verdict", "1 for the verdict that holds.", "lot", "station", "verdict")
+	for i := range st.Lots {
+		l := &st.Lots[i]
+		if l.Ended {
+			continue
+		}
+		ch <- prometheus.MustNewConstMetric(danger, prometheus.GaugeValue, l.DangerZone.Seconds(), l.Lot, l.Station)
+		if l.DangerLimit > 0 {
+			ch <- prometheus.MustNewConstMetric(limit, prometheus.GaugeValue, l.DangerLimit.Seconds(), l.Lot, l.Station)
+		}
+		ch <- prometheus.MustNewConstMetric(verdict, prometheus.GaugeValue, 1, l.Lot, l.Station, string(l.Verdict))
+	}
+}
+
+// collectAlarms folds alarms that differ only in their probe into one series: the labels do not tell
+// them apart.
+func collectAlarms(ch chan<- prometheus.Metric, st *rules.State) {
+	type key struct {
+		alarm        rules.AlarmName
+		station, lot string
+		priority     rules.Priority
+	}
+	active := map[key]float64{}
+	for i := range st.Alarms {
+		a := &st.Alarms[i]
+		k := key{a.Alarm, a.Station, a.Lot, a.Priority}
+		v := 0.0
+		if a.Active {
+			v = 1
+		}
+		active[k] = max(active[k], v)
+	}
+	d := desc("alarm_active", "1 while the alarm's condition holds, 0 when it has returned and nobody has acknowledged it.", "alarm", "station", "lot", "priority")
+	for k, v := range active {
+		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, string(k.alarm), k.station, k.lot, string(k.priority))
+	}
+}

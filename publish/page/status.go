@@ -1,0 +1,221 @@
+package page
+
+import (
+	"encoding/json"
+	"math"
+	"net/http"
+	"time"
+
+	"holdbell/rules"
+	"holdbell/sensor"
+)
+
+// StateReport is the answer of GET /state. Lots, probes and alarms carry the field names of the replay's
+// JSON, with what holds at present beside them. Temperatures are in degrees Celsius.
+type StateReport struct {
+	Site          string                 `json:"site"`
+	Units         rules.Units            `json:"units"`
+	At            *rules.Stamp           `json:"at"` // null while the wall clock is not believed
+	Age           *float64               `json:"age_seconds"`
+	Stale         bool                   `json:"stale"`
+	ClockBelieved bool                   `json:"clock_believed"`
+	Seq           uint64                 `json:"seq"`
+	Sweeps        uint64                 `json:"sweeps"`
+	Probes        map[string]ProbeReport `json:"probes"`
+	Stations      []StationReport        `json:"stations"`
+	Lots          []rules.LotReport      `json:"lots"`
+	Alarms        []AlarmReport          `json:"alarms"`
+}
+
+// ProbeReport is one probe: since the start, and now.
+type ProbeReport struct {
+	Valid        uint64            `json:"valid"`
+	Faults       map[string]uint64 `json:"faults"`
+	Min          *float64          `json:"min_celsius"`
+	Max          *float64          `json:"max_celsius"`
+	Mean         *float64          `json:"mean_celsius"`
+	Station      string            `json:"station"`
+	Role         string            `json:"role"`
+	Celsius      *float64          `json:"celsius"` // null while faulty
+	Fault        *string           `json:"fault"`   // null while valid
+	LastValidAge *float64          `json:"last_valid_age_seconds"`
+}
+
+// StationReport is one station.
+type StationReport struct {
+	Station      string        `json:"station"`
+	Purpose      rules.Purpose `json:"purpose"`
+	Armed        bool          `json:"armed"`
+	OutOfService bool          `json:"out_of_service"`
+	Air          string        `json:"air"`
+	Food         []string      `json:"food"`
+	AirCelsius   *float64      `json:"air_celsius"`
+	Setpoint     *float64      `json:"setpoint_celsius"`
+	BandLow      *float64      `json:"band_low_celsius"`
+	BandHigh     *float64      `json:"band_high_celsius"`
+}
+
+// AlarmReport is one alarm that is not normal.
+type AlarmReport struct {
+	Seq          uint64            `json:"seq"`
+	Alarm        rules.AlarmName   `json:"alarm"`
+	Station      string            `json:"station"`
+	Lot          string            `json:"lot"`
+	Probe        string            `json:"probe"`
+	Priority     rules.Priority    `json:"priority"`
+	State        rules.AlarmStatus `json:"state"`
+	Active       bool              `json:"active"`
+	ValueUnknown bool              `json:"value_unknown"`
+	Since        rules.Stamp       `json:"since"`
+	Raised       rules.Stamp       `json:"raised"`
+	Acknowledged rules.Stamp       `json:"acknowledged"`
+	By           string            `json:"by"`
+	Cleared      rules.Stamp       `json:"cleared"`
+	Until        rules.Stamp       `json:"until"`
+	Worst        *float64          `json:"worst_celsius"`
+	SinceAge     *float64          `json:"since_age_seconds"`
+	Text         string            `json:"text"`
+}
+
+// Report gives st as GET /state does, seen at now; stale is the age past which it no longer counts as
+// the present.
+func Report(st *rules.State, now sensor.Instant, stale time.Duration) StateReport {
+	age, known := now.Sub(st.At)
+	r := StateReport{Site: st.Site, Units: st.Units, Age: ageOf(now, st.At), Stale: !known || age > stale,
+		ClockBelieved: now.Believed, Seq: st.Seq, Sweeps: st.Sweeps, Probes: make(map[string]ProbeReport, len(st.Probes)),
+		Stations: []StationReport{}, Lots: []rules.LotReport{}, Alarms: []AlarmReport{}}
+	if st.At.Believed {
+		r.At = &rules.Stamp{At: st.At}
+	}
+	for i := range st.Probes {
+		r.Probes[st.Probes[i].Name] = reportProbe(&st.Probes[i], now)
+	}
+	for i := range st.Stations {
+		s := &st.Stations[i]
+		v := StationReport{Station: s.Name, Purpose: s.Purpose, Armed: s.Armed, OutOfService: s.OutOfService, Air: s.Air,
+			Food: append([]string{}, s.Food...), AirCelsius: celsius(s.AirTemp), Setpoint: celsius(s.Setpoint)}
+		if s.Band != nil {
+			v.BandLow, v.BandHigh = celsius(&s.Band.Low), celsius(&s.Band.High)
+		}
+		r.Stations = append(r.Stations, v)
+	}
+	for i := range st.Lots {
+		r.Lots = append(r.Lots, st.Lots[i].Report(false))
+	}
+	for i := range st.Alarms {
+		a := &st.Alarms[i]
+		r.Alarms = append(r.Alarms, AlarmReport{Seq: a.Seq, Alarm: a.Alarm, Station: a.Station, Lot: a.Lot, Probe: a.Probe,
+			Priority: a.Priority, State: a.Status, Active: a.Active, ValueUnknown: a.ValueUnknown, Since: rules.Stamp{At: a.Since},
+			Raised: rules.Stamp{At: a.Raised}, Acknowledged: rules.Stamp{At: a.Acknowledged}, By: a.AckBy,
+			Cleared: rules.Stamp{At: a.Cleared}, Until: rules.Stamp{At: a.Until}, Worst: celsius(a.Worst),
+			SinceAge: ageOf(now, a.Since), Text: a.Text})
+	}
+	return r
+}
+
+func reportProbe(p *rules.ProbeState, now sensor.Instant) ProbeReport {
+	r := ProbeReport{Valid: p.Valid, Faults: map[string]uint64{}, Station: p.Station, Role: p.Role, LastValidAge: ageOf(now, p.LastValid)}
+	for f, n := range p.Faults {
+		if n > 0 && sensor.Fault(f) != sensor.None {
+			r.Faults[sensor.Fault(f).String()] = n
+		}
+	}
+	if p.Valid > 0 {
+		mean := round3(p.Sum / float64(p.Valid))
+		r.Min, r.Max, r.Mean = celsius(&p.Min), celsius(&p.Max), &mean
+	}
+	if p.Reading.Valid() {
+		r.Celsius = celsius(&p.Reading.Temp)
+	} else {
+		word := p.Reading.Fault.String()
+		r.Fault = &word
+	}
+	return r
+}
+
+// ageOf is how long ago at was, in seconds; nil when at was never, or the clocks cannot tell.
+func ageOf(now, at sensor.Instant) *float64 {
+	d, known := now.Sub(at)
+	if at.IsZero() || !known {
+		return nil
+	}
+	s := round3(d.Seconds())
+	return &s
+}
+
+func celsius(t *sensor.Temp) *float64 {
+	if t == nil {
+		return nil
+	}
+	c := t.Celsius()
+	return &c
+}
+
+func round3(v float64) float64 { return math.Round(v*1000) / 1000 }
+
+// health is the answer of GET /healthz.
+type health struct {
+	Status        string   `json:"status"` // starting, watching, stale
+	SweepAge      *float64 `json:"sweep_age_s"`
+	Sweeps        uint64   `json:"sweeps"`
+	Probes        int      `json:"probes"`
+	ProbesValid   int      `json:"probes_valid"`
+	Lots          int      `json:"lots_open"`
+	Alarms        int      `json:"alarms_active"`
+	ClockBelieved bool     `json:"clock_believed"`
+}
+
+// serveHealth answers 200 while the last sweep is fresh, else 503. What a probe or a lot says makes no
+// difference: those are alarms.
+func (p *Page) serveHealth(w http.ResponseWriter, r *http.Request) {
+	st, now := p.state.Load(), p.opt.Now()
+	h := health{Status: "starting", ClockBelieved: now.Believed}
+	if st != nil {
+		h.Status, h.SweepAge, h.Sweeps, h.Probes = "stale", ageOf(now, st.At), st.Sweeps, len(st.Probes)
+		if age, known := now.Sub(st.At); known && age <= p.staleAfter() {
+			h.Status = "watching"
+		}
+		for i := range st.Probes {
+			if st.Probes[i].Reading.Valid() {
+				h.ProbesValid++
+			}
+		}
+		for i := range st.Lots {
+			if !st.Lots[i].Ended {
+				h.Lots++
+			}
+		}
+		for i := range st.Alarms {
+			if st.Alarms[i].Active {
+				h.Alarms++
+			}
+		}
+	}
+	status := http.StatusServiceUnavailable
+	if h.Status == "watching" {
+		status = http.StatusOK
+	}
+	writeJSON(w, status, h)
+}
+
+// serveState answers the present state.
+func (p *Page) serveState(w http.ResponseWriter, r *http.Request) {
+	st := p.state.Load()
+	if st == nil {
+		writeJSON(w, http.StatusServiceUnavailable, markRefusal{Error: "No sweep was made yet; ask again in a few seconds."})
+		return
+	}
+	writeJSON(w, http.StatusOK, Report(st, p.opt.Now(), p.staleAfter()))
+}
+
+func writeJSON(w http.ResponseWriter, status int, v any) {
+	body, err := json.Marshal(v)
+	if err != nil {
+		http.Error(w, "The answer cannot be written as JSON.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(status)
+	// A client that hung up is its own affair.
+	_, _ = w.Write(append(body, '\n'))
+}

@@ -22,12 +22,6 @@ const (
 	DefaultPrefix     = "holdbell"
 	DefaultMQTTListen = "127.0.0.1:1883"
 	DefaultLedger     = "/var/lib/holdbell/ledger.db"
-
-	// DefaultMaxSlew is the fastest change that a reading may show, in thousandths of a degree Celsius a
-	// second: a bare junction dipped from room air into boiling water stays below it (common practice).
-	DefaultMaxSlew = sensor.Temp(20_000)
-	// DefaultBridge is how long a run of rejected readings may last before the reading is believed.
-	DefaultBridge = 5 * time.Second
 )
 
 // Embedded stands in MQTT.Broker for the broker inside the daemon.
@@ -121,7 +115,7 @@ func (c *Config) Setup() (rules.Setup, error) {
 	for i, p := range c.Probes {
 		index[p.Name] = i
 		s.Probes = append(s.Probes, rules.ProbeSetup{Name: p.Name, Accuracy: p.Accuracy,
-			Condition: condition.Settings{Offset: p.Offset, MaxSlew: p.MaxSlew, Bridge: DefaultBridge}})
+			Condition: condition.Settings{Offset: p.Offset, MaxSlew: p.MaxSlew, Bridge: condition.Default().Bridge}})
 	}
 	for _, st := range c.Stations {
 		out := rules.StationSetup{Name: st.Name, Purpose: st.Purpose, Air: -1, Setpoint: st.Setpoint, Band: st.Band, Alarms: st.Alarms}

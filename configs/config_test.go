@@ -72,10 +72,10 @@ func TestContractExample(t *testing.T) {
 	want := Config{
 		Site: "demo-kitchen", Units: rules.Fahrenheit, Period: time.Second, GapAllowance: 5 * time.Minute, Code: us,
 		Probes: []Probe{
-			{Name: "warmer-air", Chip: "max31856", Bus: "SPI0.1", Type: "K", MainsHz: 60, Offset: -400, MaxSlew: DefaultMaxSlew},
-			{Name: "warmer-core", Chip: "max31855", Bus: "SPI0.0", Type: "K", MaxSlew: DefaultMaxSlew},
-			{Name: "walkin-air", File: "/sys/bus/iio/devices/iio:device0", MaxSlew: DefaultMaxSlew},
-			{Name: "pit-air", MaxSlew: DefaultMaxSlew},
+			{Name: "warmer-air", Chip: "max31856", Bus: "SPI0.1", Type: "K", MainsHz: 60, Offset: -400, MaxSlew: condition.Default().MaxSlew},
+			{Name: "warmer-core", Chip: "max31855", Bus: "SPI0.0", Type: "K", MaxSlew: condition.Default().MaxSlew},
+			{Name: "walkin-air", File: "/sys/bus/iio/devices/iio:device0", MaxSlew: condition.Default().MaxSlew},
+			{Name: "pit-air", MaxSlew: condition.Default().MaxSlew},
 		},
 		Stations: []Station{
 			{Name: "warmer", Purpose: rules.HotHolding, Air: "warmer-air", Food: []string{"warmer-core"}, Setpoint: f(150), Band: &rules.Band{Low: *f(140), High: *f(165)}},

@@ -9,6 +9,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"holdbell/sensor"
+	"holdbell/sensor/condition"
 )
 
 // chip is what a front-end chip can be told.
@@ -38,7 +39,7 @@ func chipNamed(name string) (chip, bool) {
 // probe reads one entry of probes.
 func (k *kitchen) probe(n ast.Node) {
 	r := &k.reader
-	p := entry[Probe]{T: Probe{MaxSlew: DefaultMaxSlew}, at: placeOf(n)}
+	p := entry[Probe]{T: Probe{MaxSlew: condition.Default().MaxSlew}, at: placeOf(n)}
 	before := len(r.problems)
 	p.of = r.mapping(n, "a probe",
 		field{"name", scalar(r, &p.T.Name, "name", "warmer-core", parseName)},

@@ -85,7 +85,7 @@ func (k *kitchen) embedded(m *MQTT, at map[string]place) {
 		r.fail(at["commands"], "add users: with a name and a password_file, or remove commands", "anyone who reaches the broker could send marks")
 	}
 	if p, ok := at["listen"]; ok && len(m.Users) == 0 && !loopback(m.Listen) {
-		r.warn(p, "add users: or listen on 127.0.0.1", "anyone on the network can read at %s", m.Listen)
+		r.fail(p, "add users: with a name and a password_file, or listen on 127.0.0.1", "the broker would let anyone on the network in at %s", m.Listen)
 	}
 }
 

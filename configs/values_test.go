@@ -12,6 +12,7 @@ import (
 
 	"holdbell/rules"
 	"holdbell/sensor"
+	"holdbell/sensor/condition"
 )
 
 func TestTemperatures(t *testing.T) {
@@ -43,7 +44,7 @@ func TestDifferences(t *testing.T) {
 			t.Errorf("%s: %d %s, want %d", c.text, got, wrong, c.want)
 		}
 	}
-	if got, wrong, _ := parseSlew("20C/s"); wrong != "" || got != DefaultMaxSlew {
+	if got, wrong, _ := parseSlew("20C/s"); wrong != "" || got != condition.Default().MaxSlew {
 		t.Errorf("20C/s: %v %s", got, wrong)
 	}
 	for _, text := range []string{"1", "51C", "-91F", "C/s", "1C/h"} {
@@ -145,7 +146,6 @@ func TestWarnings(t *testing.T) {
 		"cold setpoint": {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: cold-holding, food: [a], setpoint: 42F } ]\n", "station s is set above the cold limit of 5.0 °C"},
 		"long gap":      {"gap_allowance: 20m\n" + least, "readings are interpolated over gaps of up to 20m0s"},
 		"open page":     {least + "publish: { http: { listen: \":9834\" } }\n", "anyone on the network can open the page"},
-		"open broker":   {least + "publish: { mqtt: { broker: embedded, listen: \"0.0.0.0:1883\" } }\n", "anyone on the network can read"},
 		"clear login":   {least + "publish: { mqtt: { broker: \"tcp://b:1883\", username: u, password_file: /p } }\n", "the password crosses the network in the clear"},
 		"nothing":       {head + "probes: []\nstations: []\n", "no station is configured"},
 		"low limit": {"rules: { food_code: custom, hot_limit: 120F, cold_limit: 41F, danger_limit: 4h, cold_danger_limit: 4h, reheat: { target: 165F, hold: 15s }, cooling: [ { to: 41F, within: 6h } ] }\n" +

@@ -1,0 +1,263 @@
+package ledger
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+
+	"holdbell/rules"
+	"holdbell/sensor"
+)
+
+// ErrConflict is wrapped by a Commit whose sweeps or events the record has already, with another content.
+var ErrConflict = errors.New("the record has this already")
+
+// Marked is a mark and the number of the sweep it entered with.
+type Marked struct {
+	Sweep uint64
+	Mark  rules.Mark
+}
+
+// Noticed is a notice and the number of the sweep it entered with.
+type Noticed struct {
+	Sweep  uint64
+	Notice rules.Notice
+}
+
+// Batch is what one Commit makes durable. Every part may be empty.
+type Batch struct {
+	Layout     []string // the probes' names, in the order of each sweep's readings
+	FirstSweep uint64   // the number of Sweeps[0]; the others follow without a gap
+	Sweeps     []sensor.Sweep
+	Marks      []Marked
+	Notices    []Noticed
+	Events     []rules.Event
+	// Unrecorded names events of earlier batches that publishers heard of before they were durable.
+	Unrecorded    []uint64
+	Snapshot      []byte // nil: the one before stays
+	SnapshotSweep uint64 // the sweep that Snapshot was taken after
+}
+
+// rows is a Batch as it is stored.
+type rows struct {
+	layout, block, snapshot []byte
+	lo, hi                  int64
+	marks, notices, events  [][]byte
+	sum                     []byte
+}
+
+// Commit makes b durable in one transaction. A batch that was committed last, though the caller never
+// learned of it, is known again and adds nothing.
+func (l *Ledger) Commit(ctx context.Context, b Batch) error {
+	r, err := b.rows()
+	if err != nil {
+		return fmt.Errorf("%s: %w", l.path, err)
+	}
+	return l.write(func(c *conns) error { return c.commit(ctx, &b, r) })
+}
+
+func (b *Batch) rows() (*rows, error) {
+	r := new(rows)
+	sum := sha256.New()
+	keep := func(v []byte, err error) ([]byte, error) {
+		var n [8]byte
+		binary.LittleEndian.PutUint64(n[:], uint64(len(v)))
+		sum.Write(n[:])
+		sum.Write(v)
+		return v, err
+	}
+	number := func(n uint64) {
+		_, _ = keep(binary.LittleEndian.AppendUint64(nil, n), nil)
+	}
+	var err error
+	if r.layout, err = keep(json.Marshal(b.Layout)); err != nil {
+		return nil, err
+	}
+	number(b.FirstSweep)
+	if len(b.Sweeps) > 0 {
+		if r.block, err = keep(encodeBlock(b.Sweeps, len(b.Layout))); err != nil {
+			return nil, err
+		}
+		r.lo, r.hi = span(b.Sweeps)
+	}
+	for i := range b.Marks {
+		number(b.Marks[i].Sweep)
+		text, err := keep(json.Marshal(&b.Marks[i].Mark))
+		if err != nil {
+			return nil, err
+		}
+		r.marks = append(r.marks, text)
+	}
+	for i := range b.Notices {
+		number(b.Notices[i].Sweep)
+		text, err := keep(json.Marshal(&b.Notices[i].Notice))
+		if err != nil {
+			return nil, err
+		}
+		r.notices = append(r.notices, text)
+	}
+	for _, ev := range b.Events {
+		number(ev.Seq)
+		text, err := json.Marshal(&ev)
+		if err != nil {
+			return nil, err
+		}
+		r.events = append(r.events, text)
+	}
+	if b.Snapshot != nil {
+		if r.snapshot, err = pack(b.Snapshot); err != nil {
+			return nil, err
+		}
+		_, _ = keep(b.Snapshot, nil)
+		number(b.SnapshotSweep)
+	}
+	r.sum = sum.Sum(nil)
+	return r, nil
+}
+
+// span gives the earliest and the latest wall of sweeps in milliseconds.
+func span(sweeps []sensor.Sweep) (lo, hi int64) {
+	lo, hi = math.MaxInt64, math.MinInt64
+	for i := range sweeps {
+		t := sweeps[i].At.Wall.UnixMilli()
+		lo, hi = min(lo, t), max(hi, t)
+	}
+	return lo, hi
+}
+
+func (c *conns) commit(ctx context.Context, b *Batch, r *rows) error {
+	tx, err := c.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	var sum []byte
+	if err := tx.QueryRowContext(ctx, `SELECT batch FROM snapshot`).Scan(&sum); err != nil {
+		return err
+	}
+	if string(sum) != string(r.sum) {
+		if err := insert(ctx, tx, b, r); err != nil {
+			return err
+		}
+	}
+	late := append([]uint64(nil), b.Unrecorded...)
+	for i := range b.Events {
+		if b.Events[i].Unrecorded {
+			late = append(late, b.Events[i].Seq)
+		}
+	}
+	for _, seq := range late {
+		if _, err := tx.ExecContext(ctx, `UPDATE events SET event = json_set(event, '$.unrecorded', json('true'))
+			WHERE seq = ? AND json_extract(event, '$.unrecorded') IS NULL`, clampInt(seq)); err != nil {
+			return err
+		}
+	}
+	return tx.Commit()
+}
+
+func insert(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) error {
+	if err := insertBlock(ctx, tx, b, r); err != nil {
+		return err
+	}
+	for i := range b.Marks {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO marks VALUES (?1, (SELECT count(*) FROM marks WHERE sweep = ?1), ?2, ?3)`,
+			clampInt(b.Marks[i].Sweep), orNull(b.Marks[i].Mark.ID), string(r.marks[i])); err != nil {
+			return err
+		}
+	}
+	for i := range b.Notices {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO notices VALUES (?1, (SELECT count(*) FROM notices WHERE sweep = ?1), ?2)`,
+			clampInt(b.Notices[i].Sweep), string(r.notices[i])); err != nil {
+			return err
+		}
+	}
+	if err := insertEvents(ctx, tx, b, r); err != nil {
+		return err
+	}
+	if b.Snapshot == nil {
+		_, err := tx.ExecContext(ctx, `UPDATE snapshot SET batch = ?`, r.sum)
+		return err
+	}
+	_, err := tx.ExecContext(ctx, `UPDATE snapshot SET sweep = ?, data = ?, batch = ?`, clampInt(b.SnapshotSweep), r.snapshot, r.sum)
+	return err
+}
+
+func insertBlock(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) error {
+	if len(b.Sweeps) == 0 {
+		return nil
+	}
+	last, err := lastSweep(ctx, tx)
+	if err != nil {
+		return err
+	}
+	if b.FirstSweep <= last {
+		return fmt.Errorf("sweep %d, while the newest is %d: %w; another daemon writes to it, or its snapshot was not restored", b.FirstSweep, last, ErrConflict)
+	}
+	var layout int64
+	err = tx.QueryRowContext(ctx, `SELECT id FROM layouts WHERE probes = ?`, string(r.layout)).Scan(&layout)
+	if errors.Is(err, sql.ErrNoRows) {
+		var res sql.Result
+		if res, err = tx.ExecContext(ctx, `INSERT INTO layouts (probes) VALUES (?)`, string(r.layout)); err == nil {
+			layout, err = res.LastInsertId()
+		}
+	}
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `INSERT INTO blocks VALUES (?, ?, ?, ?, ?, ?)`,
+		clampInt(b.FirstSweep), len(b.Sweeps), layout, r.lo, r.hi, r.block)
+	return err
+}
+
+func insertEvents(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) error {
+	if len(b.Events) == 0 {
+		return nil
+	}
+	last, err := lastSeq(ctx, tx)
+	if err != nil {
+		return err
+	}
+	for i := range b.Events {
+		ev := &b.Events[i]
+		if ev.Seq <= last {
+			return fmt.Errorf("event %d, while the newest is %d: %w; another daemon writes to it, or its snapshot was not restored", ev.Seq, last, ErrConflict)
+		}
+		last = ev.Seq
+		if _, err := tx.ExecContext(ctx, `INSERT INTO events VALUES (?, ?, ?, ?, ?, ?, ?)`, clampInt(ev.Seq), ev.At.Wall.UnixMilli(),
+			string(ev.Kind), orNull(string(ev.Alarm)), orNull(ev.Station), orNull(ev.Lot), string(r.events[i])); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// orNull stores an empty word as NULL, which the indexes leave out.
+func orNull(s string) any {
+	if s == "" {
+		return nil
+	}
+	return s
+}
+
+// querier is a connection, or a transaction on one.
+type querier interface {
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+func lastSweep(ctx context.Context, q querier) (n uint64, err error) {
+	err = q.QueryRowContext(ctx, `SELECT first + count - 1 FROM blocks ORDER BY first DESC LIMIT 1`).Scan(&n)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, nil
+	}
+	return n, err
+}
+
+func lastSeq(ctx context.Context, q querier) (n uint64, err error) {
+	err = q.QueryRowContext(ctx, `SELECT coalesce(max(seq), 0) FROM events`).Scan(&n)
+	return n, err
+}

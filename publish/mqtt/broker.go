@@ -90,17 +90,9 @@ func StartBroker(o BrokerOptions) (*Broker, error) {
 	case err != nil:
 		return nil, fmt.Errorf("the embedded broker cannot listen on %s: %w", o.Listen, err)
 	}
-	c := mochi.NewDefaultServerCapabilities()
-	c.MaximumClients = maxClients + 1 // the guard keeps one place for our own
-	c.MaximumMessageExpiryInterval = 0
-	c.MaximumClientWritesPending = maxWrites
-	c.MaximumSessionExpiryInterval = uint32(sessionExpiry / time.Second)
-	c.MaximumPacketSize = maxPacket
-	c.MaximumInflight = maxInflight
-	s := mochi.New(&mochi.Options{Capabilities: c, Logger: slog.New(quiet{o.Log.Handler()}), SysTopicResendInterval: sysInterval})
+	s := newServer(o.Log)
 	g.server = s
 	door := &door{Listener: l, log: o.Log, strangers: make(chan struct{}, maxStrangers)}
-	g.door = door
 	b := &Broker{server: s, guard: g, addr: l.Addr(), close: sync.OnceValue(func() error { return s.Close() })}
 	err = s.AddHook(g, nil)
 	if err == nil {
@@ -114,6 +106,19 @@ func StartBroker(o BrokerOptions) (*Broker, error) {
 		return nil, fmt.Errorf("the embedded broker: %w", err)
 	}
 	return b, nil
+}
+
+// newServer gives the library's server with our limits, and nobody to listen to yet.
+func newServer(log *slog.Logger) *mochi.Server {
+	c := mochi.NewDefaultServerCapabilities()
+	c.MaximumClients = maxClients + 1 // the guard keeps one place for our own
+	// Above zero the library drops retained messages by the wall clock, all at once when that is stepped.
+	c.MaximumMessageExpiryInterval = 0
+	c.MaximumClientWritesPending = maxWrites
+	c.MaximumSessionExpiryInterval = uint32(sessionExpiry / time.Second)
+	c.MaximumPacketSize = maxPacket
+	c.MaximumInflight = maxInflight
+	return mochi.New(&mochi.Options{Capabilities: c, Logger: slog.New(quiet{log.Handler()}), SysTopicResendInterval: sysInterval})
 }
 
 // Addr is where the broker listens.
@@ -158,15 +163,12 @@ type door struct {
 	net.Listener
 	log       *slog.Logger
 	strangers chan struct{}
-
-	mu    sync.Mutex
-	known map[string]*visitor // by remote address, until the greeting
 }
 
-// visitor is one connection.
+// visitor is one connection. leave gives the stranger's place back, once.
 type visitor struct {
 	net.Conn
-	leave func() // gives the stranger's place back; once
+	leave func()
 }
 
 func (v *visitor) Close() error {
@@ -188,35 +190,12 @@ func (d *door) Accept() (net.Conn, error) {
 		}
 		select {
 		case d.strangers <- struct{}{}:
+			// The library sets a deadline of its own once the greeting is there.
+			_ = conn.SetDeadline(time.Now().Add(greetTimeout))
+			return &visitor{conn, sync.OnceFunc(func() { <-d.strangers })}, nil
 		default:
 			conn.Close()
-			continue
 		}
-		conn.SetDeadline(time.Now().Add(greetTimeout))
-		from := conn.RemoteAddr().String()
-		v := &visitor{Conn: conn, leave: sync.OnceFunc(func() {
-			d.mu.Lock()
-			delete(d.known, from)
-			d.mu.Unlock()
-			<-d.strangers
-		})}
-		d.mu.Lock()
-		if d.known == nil {
-			d.known = map[string]*visitor{}
-		}
-		d.known[from] = v
-		d.mu.Unlock()
-		return v, nil
-	}
-}
-
-// greeted says that the connection from there is no stranger any more.
-func (d *door) greeted(from string) {
-	d.mu.Lock()
-	v := d.known[from]
-	d.mu.Unlock()
-	if v != nil {
-		v.leave()
 	}
 }
 

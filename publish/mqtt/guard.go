@@ -18,7 +18,6 @@ type guard struct {
 	mark     string // the one topic that others may publish to
 
 	server *mochi.Server
-	door   *door
 }
 
 type account struct {
@@ -59,7 +58,9 @@ func (g *guard) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool 
 	if !g.welcome(cl, pk.Connect.Password) {
 		return false
 	}
-	g.door.greeted(cl.Net.Remote)
+	if v, ok := cl.Net.Conn.(*visitor); ok {
+		v.leave()
+	}
 	if !g.ours(cl) {
 		// The library publishes wills past the access list: another's could say that we are offline.
 		cl.Properties.Will = mochi.Will{}

@@ -19,8 +19,6 @@ const (
 	batchSize = 32
 	// maxFound bounds what is remembered of an earlier run's topics.
 	maxFound = 4096
-	// lookFor is how long we look at what an earlier run left at the broker.
-	lookFor = 10 * time.Second
 )
 
 // item is one retained topic as the state wants it. A change of key is published at once, any other
@@ -43,17 +41,17 @@ type shown struct {
 // ctx ends. It begins with nothing shown, so each connection gets everything.
 func (c *Client) mirror(ctx context.Context, l *link) error {
 	board := map[string]shown{}
-	looked := time.NewTimer(lookFor)
-	defer looked.Stop()
+	looked := l.looked
 	for {
 		if err := c.round(ctx, l, board); err != nil {
 			return err
 		}
 		select {
 		case <-c.wake:
-		case <-looked.C:
+		case <-looked:
+			looked = nil
 			// Nothing waits for the answer: a broker that gives none goes on sending what is ignored.
-			go l.mc.Unsubscribe(slices.Collect(maps.Keys(c.topics.retained()))...)
+			go l.mc.Unsubscribe(slices.Collect(maps.Keys(c.topics.look()))...)
 		case <-l.lost:
 			return errLost
 		case <-ctx.Done():

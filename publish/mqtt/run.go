@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math/rand/v2"
+	"sync"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -134,13 +135,10 @@ func (c *Client) serve(ctx context.Context, l *link) error {
 	return nil
 }
 
-// greet publishes the birth, and subscribes.
+// greet subscribes, and publishes the birth.
 func (c *Client) greet(ctx context.Context, l *link) error {
 	ctx, cancel := context.WithTimeout(ctx, c.pace.ack)
 	defer cancel()
-	if err := l.publish(ctx, message{topic: c.topics.status(), payload: []byte("online"), retained: true}); err != nil {
-		return err
-	}
 	if c.o.Commands {
 		if err := l.subscribe(ctx, map[string]byte{c.topics.mark(): qos}, c.take); err != nil {
 			if !l.stands() || ctx.Err() != nil {
@@ -150,8 +148,14 @@ func (c *Client) greet(ctx context.Context, l *link) error {
 		}
 	}
 	// Without leave to read, nothing of an earlier run can be cleared; all else goes on.
-	err := l.subscribe(ctx, c.topics.retained(), func(_ paho.Client, m paho.Message) {
-		if m.Retained() && len(m.Payload()) > 0 {
+	born := sync.OnceFunc(func() { close(l.looked) })
+	err := l.subscribe(ctx, c.topics.look(), func(_ paho.Client, m paho.Message) {
+		switch {
+		case m.Topic() == c.topics.status():
+			if !m.Retained() {
+				born()
+			}
+		case m.Retained() && len(m.Payload()) > 0:
 			l.note(m.Topic())
 			c.nudge()
 		}
@@ -159,7 +163,7 @@ func (c *Client) greet(ctx context.Context, l *link) error {
 	if err != nil && (!l.stands() || ctx.Err() != nil) {
 		return err
 	}
-	return nil
+	return l.publish(ctx, message{topic: c.topics.status(), payload: []byte("online"), retained: true})
 }
 
 // subscribe waits for the broker's answer, and takes a refusal for an error.

@@ -63,8 +63,10 @@ func (t topics) mark() string             { return t.base + "command/mark" }
 func (t topics) answer() string           { return t.base + "command/mark/answer" }
 func (t topics) probe(name string) string { return t.base + "probe/" + level(name) }
 func (t topics) lot(name string) string   { return t.base + "lot/" + level(name) }
-func (t topics) retained() map[string]byte {
-	return map[string]byte{t.base + "probe/#": 0, t.base + "lot/#": 0, t.base + "alarm/#": 0}
+
+// look subscribes to what a run may leave behind, and to our own birth, which comes after it.
+func (t topics) look() map[string]byte {
+	return map[string]byte{t.base + "probe/#": 0, t.base + "lot/#": 0, t.base + "alarm/#": 0, t.status(): 0}
 }
 
 // alarm names the topic by station, alarm and subject: the lot, else the probe.

@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"holdbell/publish/page"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -50,11 +51,6 @@ func newDesk(now func() sensor.Instant, patience func() time.Duration) *desk {
 	return &desk{now: now, queue: make(chan *order, maxMarks), patience: patience, closed: make(chan struct{})}
 }
 
-// Refused is the error of a mark that was understood and not applied: the text says why.
-type Refused struct{ Text string }
-
-func (r *Refused) Error() string { return r.Text }
-
 // Mark stamps m, enters it with the next sweep and waits until it is durable. It gives the rules' answer
 // for the person.
 func (d *desk) Mark(ctx context.Context, m rules.Mark) (string, error) {
@@ -96,7 +92,7 @@ func (d *desk) Mark(ctx context.Context, m rules.Mark) (string, error) {
 		}
 	}
 	if o.refuse {
-		return "", &Refused{o.text}
+		return "", &page.RefusedError{Text: o.text}
 	}
 	return o.text, nil
 }

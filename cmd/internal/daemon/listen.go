@@ -9,6 +9,9 @@ import (
 	"time"
 
 	"github.com/prometheus/exporter-toolkit/web"
+	"golang.org/x/net/netutil"
+
+	"holdbell/publish/page"
 )
 
 // The first and the longest pause before a port or a file is tried again.
@@ -67,7 +70,7 @@ func (h *httpServer) run(ctx context.Context, log *slog.Logger) {
 		if h.ready != nil {
 			h.ready(l.Addr())
 		}
-		err := h.serve(ctx, l)
+		err := h.serve(ctx, l, log)
 		if ctx.Err() != nil {
 			return
 		}
@@ -79,16 +82,9 @@ func (h *httpServer) run(ctx context.Context, log *slog.Logger) {
 	}
 }
 
-func (h *httpServer) serve(ctx context.Context, l net.Listener) error {
-	s := &http.Server{
-		Handler:           h.handler,
-		ReadHeaderTimeout: 10 * time.Second,
-		ReadTimeout:       30 * time.Second,
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    16 << 10,
-		// The toolkit has no default for a browser that hangs up midway; nobody wants those lines.
-		ErrorLog: slog.NewLogLogger(slog.DiscardHandler, slog.LevelError),
-	}
+func (h *httpServer) serve(ctx context.Context, l net.Listener, log *slog.Logger) error {
+	s := page.Server(h.handler, log)
+	l = netutil.LimitListener(l, page.MaxConns)
 	stop := context.AfterFunc(ctx, func() {
 		end, cancel := context.WithTimeout(context.Background(), time.Second)
 		defer cancel()

@@ -1,23 +1,24 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
+	"slices"
 	"sync/atomic"
 	"time"
 
+	"holdbell/publish/ledger"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
 
-// recorder is the record as the loop sees it. No method waits for a disk.
+// recorder is the record as the loop sees it: a ledger.Writer. No method waits for a disk.
 type recorder interface {
-	// Add takes one input and what came of it; both are copied. durable is called once they are on the
-	// disk, from any goroutine, and may be nil.
-	Add(in rules.Input, events []rules.Event, durable func())
-	// Trouble is why nothing can be written at present, nil while all is well.
+	Add(ledger.Entry)
 	Trouble() error
 }
 
@@ -27,14 +28,17 @@ type loop struct {
 	engine  *rules.Engine
 	desk    *desk
 	record  recorder
-	release *release
-	show    func(*rules.State)  // to every publisher; none of them blocks
-	took    func(time.Duration) // how long a sweep took from its reading to here
-	alive   func()              // one round is done
-	script  func(sensor.Instant) []rules.Mark
+	probes  []string                          // names, in the order of the readings
+	show    func(*rules.State)                // to every publisher; none of them blocks
+	took    func(time.Duration)               // how long a sweep took from its reading to here
+	alive   func(*rules.State)                // one round is done
+	between func()                            // before the next round: a new configuration may be taken up
+	script  func(sensor.Instant) []rules.Mark // a story's own marks up to an instant; nil without a story
 	log     *slog.Logger
 	state   *atomic.Pointer[rules.State]
 
+	carry    []rules.Event // decided from the record at the start, and not recorded yet
+	last     sensor.Instant
 	held     []*order // marks for this sweep, or a later one
 	marks    []rules.Mark
 	notices  []rules.Notice
@@ -42,25 +46,18 @@ type loop struct {
 	troubled bool
 }
 
-// errReload ends a loop that shall go on with another configuration.
-var errReload = errors.New("a new configuration")
-
-// run goes round until ctx ends, the source does, or a reload is due. Only a source that fails is an error.
-func (l *loop) run(ctx context.Context, reload <-chan struct{}) error {
+// run goes round until ctx ends or the source does. Only a source that fails is an error.
+func (l *loop) run(ctx context.Context) error {
 	for {
 		sweep, err := l.source.Next(ctx)
 		switch {
 		case errors.Is(err, io.EOF), ctx.Err() != nil:
 			return nil
 		case err != nil:
-			return err
+			return fmt.Errorf("the sweeps have stopped: %w", err)
 		}
 		l.step(sweep)
-		select {
-		case <-reload:
-			return errReload
-		default:
-		}
+		l.between()
 	}
 }
 
@@ -69,31 +66,44 @@ func (l *loop) step(sweep sensor.Sweep) {
 	begun := time.Now()
 	orders := l.due(sweep.At)
 	l.marks = l.marks[:0]
-	if l.script != nil {
-		l.marks = append(l.marks, l.script(sweep.At)...)
-	}
 	for _, o := range orders {
 		l.marks = append(l.marks, o.mark)
 	}
+	if l.script != nil {
+		l.marks = append(l.marks, l.script(sweep.At)...)
+		slices.SortStableFunc(l.marks, func(a, b rules.Mark) int {
+			d, _ := a.At.Sub(b.At)
+			return cmp.Compare(d, 0)
+		})
+	}
 	in := rules.Input{Sweep: sweep, Marks: l.marks, Notices: l.listen(sweep.At)}
 	events := l.engine.Step(in)
+	l.last = sweep.At
 	settle(orders, events)
-	told := l.release.add(events)
-	durable := told
-	if len(orders) > 0 {
-		durable = func() {
-			told()
-			for _, o := range orders {
-				o.done()
-			}
-		}
+	if len(l.carry) > 0 {
+		events, l.carry = append(l.carry, events...), nil
 	}
-	l.record.Add(in, events, durable)
+	l.record.Add(ledger.Entry{
+		Probes: l.probes, Input: in, Events: events, Alarmed: l.engine.Alarmed(),
+		Snapshot: l.engine.Snapshot, Durable: answering(orders),
+	})
 	st := l.engine.State()
 	l.state.Store(st)
 	l.show(st)
 	l.took(time.Since(begun))
-	l.alive()
+	l.alive(st)
+}
+
+// answering is what to do once orders are durable.
+func answering(orders []*order) func() {
+	if len(orders) == 0 {
+		return nil
+	}
+	return func() {
+		for _, o := range orders {
+			o.done()
+		}
+	}
 }
 
 // due takes the marks that arrived up to the sweep. One that arrived while the probes were being read is
@@ -105,6 +115,10 @@ func (l *loop) due(at sensor.Instant) []*order {
 	}
 	var due, later []*order
 	for _, o := range l.held {
+		// A clock of milliseconds can stamp a mark alike with the sweep that has just been judged without it.
+		if d, known := o.mark.At.Sub(l.last); known && d <= 0 {
+			o.mark.At = l.last.Add(tick)
+		}
 		if d, known := o.mark.At.Sub(at); known && d > 0 {
 			later = append(later, o)
 		} else {

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	systemd "github.com/coreos/go-systemd/v22/daemon"
+
+	"holdbell/rules"
 )
 
 // notifier tells the service manager how the daemon is, through a goroutine of its own: a manager that
@@ -78,6 +80,12 @@ func (n *notifier) run(ctx context.Context, log *slog.Logger) {
 }
 
 // statusLine is the STATUS= line: one sentence.
-func statusLine(sweeps uint64, lots, alarms int) string {
-	return fmt.Sprintf("STATUS=%d sweeps, %d lots watched, %d alarms standing", sweeps, lots, alarms)
+func statusLine(st *rules.State) string {
+	open := 0
+	for i := range st.Lots {
+		if !st.Lots[i].Ended {
+			open++
+		}
+	}
+	return fmt.Sprintf("STATUS=Watching %d probes and %d lots; %d alarms are not normal.", len(st.Probes), open, len(st.Alarms))
 }

@@ -1,0 +1,99 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"holdbell/cmd/internal/daemon"
+	"holdbell/configs"
+	"holdbell/rules"
+	"holdbell/sensor"
+	"holdbell/sensor/bus"
+	"holdbell/sensor/live"
+)
+
+func checkVerb() *cobra.Command {
+	var path, socket string
+	var probes bool
+	cmd := &cobra.Command{
+		Use:   "check",
+		Short: "Says what is wrong with a configuration, each with file, line and fix",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(path)
+			if err != nil {
+				return err
+			}
+			out := cmd.OutOrStdout()
+			for _, w := range cfg.Warnings {
+				fmt.Fprintf(out, "warning: %v\n", w)
+			}
+			fmt.Fprintf(out, "%s can run: %d probes, %d stations, food code %s\n", path, len(cfg.Probes), len(cfg.Stations), cfg.Code.Name)
+			if !probes {
+				return nil
+			}
+			return checkProbes(cmd.Context(), out, cfg, socket)
+		},
+	}
+	configFlag(cmd, &path)
+	socketFlag(cmd, &socket)
+	cmd.Flags().BoolVar(&probes, "probes", false, "read every probe once; a running daemon is asked, for it holds the buses")
+	return cmd
+}
+
+// probeWait is how long one probe may take to answer.
+const probeWait = 5 * time.Second
+
+// readDirectly reads every probe once, from the buses themselves.
+func readDirectly(ctx context.Context, out io.Writer, cfg *configs.Config) error {
+	host := bus.New(bus.Options{})
+	defer host.Close()
+	probes, err := daemon.Probes(cfg, host)
+	if err != nil {
+		return &exit{exitUsage, err}
+	}
+	silent := 0
+	for _, p := range probes {
+		r, err := readOnce(ctx, p)
+		if err != nil {
+			silent++
+			fmt.Fprintf(out, "%s: %v: %s: %v\n", p.Name, p.Probe, r.Fault, err)
+			continue
+		}
+		fmt.Fprintf(out, "%s: %v: %s\n", p.Name, p.Probe, degrees(r.Temp, cfg.Units))
+	}
+	if silent > 0 {
+		return &exit{exitSilentProbe, fmt.Errorf("%d of %d probes did not answer", silent, len(probes))}
+	}
+	return nil
+}
+
+// readOnce gives a chip that has to be set up first the time for it: such a chip is stale until it has
+// made a conversion.
+func readOnce(ctx context.Context, p live.Named) (sensor.Reading, error) {
+	ctx, cancel := context.WithTimeout(ctx, probeWait)
+	defer cancel()
+	for {
+		r, err := p.Probe.Read(ctx)
+		if r.Fault != sensor.Stale {
+			return r, err
+		}
+		select {
+		case <-time.After(p.Probe.MinInterval()):
+		case <-ctx.Done():
+			return r, err
+		}
+	}
+}
+
+// degrees writes a temperature in the unit of the kitchen's people.
+func degrees(t sensor.Temp, u rules.Units) string {
+	if u == rules.Fahrenheit {
+		return fmt.Sprintf("%.1f °F", t.Fahrenheit())
+	}
+	return t.String()
+}

@@ -1,0 +1,160 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"holdbell/cmd/internal/daemon"
+	"holdbell/configs"
+	"holdbell/publish"
+	"holdbell/rules"
+)
+
+// demoSeed makes the noise of the demo's probes; any other number would do.
+const demoSeed = 1
+
+func demoVerb() *cobra.Command {
+	var o demo
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "A simulated kitchen through the same path: no hardware, no server",
+		Long: "demo runs a simulated kitchen through the daemon: simulated chips behind the real drivers, an MQTT\n" +
+			"broker inside, a record in a temporary folder, the page. It prints where they are, then what happens.",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	flags := cmd.Flags()
+	flags.Float64Var(&o.speed, "speed", 60, "`N` virtual seconds a second")
+	flags.StringVar(&o.listen, "listen", "127.0.0.1:0", "the page's `ADDRESS`")
+	flags.DurationVar(&o.last, "for", 0, "stop after this `DURATION` of wall time; 0 goes on")
+	flags.StringVar(&o.ledger, "ledger", "", "keep the record at `PATH`; started again on it, the story goes on where it was")
+	flags.StringVar(&o.socket, "socket", "", "the control `SOCKET`; in the temporary folder unless told")
+	return cmd
+}
+
+// demo is one run of the verb.
+type demo struct {
+	speed          float64
+	listen         string
+	last           time.Duration
+	ledger, socket string
+}
+
+func (o *demo) run(ctx context.Context, out, errs io.Writer) error {
+	if !(o.speed > 0 && o.speed <= 1e6) {
+		return &exit{exitUsage, fmt.Errorf("speed %v: give a number above zero and up to 1000000, such as 60", o.speed)}
+	}
+	if o.last < 0 {
+		return &exit{exitUsage, fmt.Errorf("for %v: give a duration above zero, such as 90s", o.last)}
+	}
+	cfg, err := demoConfig()
+	if err != nil {
+		return &exit{exitFailed, err}
+	}
+	cfg.HTTP.Listen = o.listen
+	folder, err := os.MkdirTemp("", "holdbell-demo-")
+	if err != nil {
+		return &exit{exitFailed, err}
+	}
+	defer os.RemoveAll(folder)
+	if o.ledger == "" {
+		o.ledger = filepath.Join(folder, "ledger.db")
+	}
+	if o.socket == "" {
+		o.socket = filepath.Join(folder, "control.sock")
+	}
+	teller := newTeller(out, o.socket)
+	version, commit := build()
+	d, err := daemon.New(cfg, daemon.Options{
+		Open: (&story{speed: o.speed}).open, Ledger: o.ledger, Socket: o.socket, Version: version, Commit: commit,
+		Publishers: []publish.Publisher{teller}, Listening: teller.listening,
+		Log: newLog(errs, slog.LevelWarn),
+	})
+	if err != nil {
+		return &exit{exitUsage, err}
+	}
+	if o.last > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, o.last)
+		defer cancel()
+	}
+	return watch(ctx, d, nil)
+}
+
+func demoConfig() (*configs.Config, error) {
+	data, err := configs.Example("demo")
+	if err != nil {
+		return nil, err
+	}
+	return configs.Parse("demo.yaml", data)
+}
+
+// portsFirst is how long events wait for the ports to be known, which are printed first.
+const portsFirst = 5 * time.Second
+
+// teller is the Publisher that prints: where the daemon is, then each event as a line.
+type teller struct {
+	out     io.Writer
+	socket  string
+	started time.Time
+
+	mu    sync.Mutex
+	ports map[string]string
+	known chan struct{} // closed once both ports are printed
+}
+
+func newTeller(out io.Writer, socket string) *teller {
+	return &teller{out: out, socket: socket, started: time.Now(), ports: map[string]string{}, known: make(chan struct{})}
+}
+
+// listening hears of a port, and prints both once both are known.
+func (t *teller) listening(what string, at net.Addr) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.ports[what] != "" {
+		return
+	}
+	t.ports[what] = at.String()
+	if t.ports["page"] == "" || t.ports["mqtt"] == "" {
+		return
+	}
+	// A closed standard output ends nothing: the page is still there.
+	_, _ = fmt.Fprintf(t.out, "page http://%s/\nmqtt://%s\nmarks: holdbell mark KIND --socket %s\n", t.ports["page"], t.ports["mqtt"], t.socket)
+	close(t.known)
+}
+
+// Name implements publish.Publisher.
+func (t *teller) Name() string { return "terminal" }
+
+// Show implements publish.Publisher; a terminal gets events alone.
+func (t *teller) Show(*rules.State) {}
+
+// Deliver implements publish.Publisher.
+func (t *teller) Deliver(ctx context.Context, _ string, ev rules.Event) error {
+	timer := time.NewTimer(time.Until(t.started.Add(portsFirst)))
+	defer timer.Stop()
+	select {
+	case <-t.known:
+	case <-timer.C:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if err := tell(t.out, &ev, false); err != nil {
+		return publish.Permanent(errors.Join(errors.New("standard output"), err))
+	}
+	return nil
+}

@@ -1,0 +1,130 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	"holdbell/cmd/internal/daemon"
+	"holdbell/configs"
+	"holdbell/sensor"
+	"holdbell/sensor/bus"
+	"holdbell/sensor/live"
+)
+
+func runVerb() *cobra.Command {
+	var path, socket string
+	cmd := &cobra.Command{
+		Use:   "run",
+		Short: "The daemon: watches until it is told to stop",
+		Long: "run watches until SIGTERM, and takes a changed configuration on SIGHUP: whole, or not at all.\n" +
+			"Exit status: 0 stopped, 1 failed (restart it), 2 the command line or the configuration (do not).",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(path)
+			if err != nil {
+				return err
+			}
+			log := newLog(cmd.ErrOrStderr(), cfg.LogLevel)
+			for _, w := range cfg.Warnings {
+				log.Warn(w.String())
+			}
+			version, commit := build()
+			d, err := daemon.New(cfg, daemon.Options{
+				Open: (&board{log: log}).open, Socket: socket, Version: version, Commit: commit, Log: log,
+			})
+			if err != nil {
+				return &exit{exitUsage, err}
+			}
+			return watch(cmd.Context(), d, func() { reload(d, path, log) })
+		},
+	}
+	configFlag(cmd, &path)
+	socketFlag(cmd, &socket)
+	return cmd
+}
+
+// watch runs d until a signal to stop; hup is called on SIGHUP, and nil leaves it to the system.
+func watch(ctx context.Context, d *daemon.Daemon, hup func()) error {
+	ctx, stop := signal.NotifyContext(ctx, syscall.SIGTERM, syscall.SIGINT)
+	defer stop()
+	if hup != nil {
+		hups := make(chan os.Signal, 1)
+		signal.Notify(hups, syscall.SIGHUP)
+		defer signal.Stop(hups)
+		go func() {
+			for {
+				select {
+				case <-hups:
+					hup()
+				case <-ctx.Done():
+					return
+				}
+			}
+		}()
+	}
+	if err := d.Run(ctx); err != nil {
+		return &exit{exitFailed, err}
+	}
+	return nil
+}
+
+// reload reads the configuration anew. A bad one changes nothing.
+func reload(d *daemon.Daemon, path string, log *slog.Logger) {
+	cfg, err := loadConfig(path)
+	if err != nil {
+		log.Error("the new configuration is not used; the old one stays", "err", err)
+		return
+	}
+	for _, w := range cfg.Warnings {
+		log.Warn(w.String())
+	}
+	d.Reload(cfg)
+}
+
+// board is the machine that the daemon runs on: its clock and its buses.
+type board struct {
+	log   *slog.Logger
+	clock *daemon.Clock
+}
+
+// open makes a feed of the probes on the board's buses.
+func (b *board) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, error) {
+	if b.clock == nil {
+		clock, err := daemon.NewClock("/", newest.Wall)
+		if err != nil {
+			return nil, err
+		}
+		b.clock = clock
+	}
+	host := bus.New(bus.Options{})
+	probes, err := daemon.Probes(cfg, host)
+	if err != nil {
+		return nil, errors.Join(err, host.Close())
+	}
+	source, err := live.New(probes, cfg.Period, b.clock.Now, b.log)
+	if err != nil {
+		return nil, errors.Join(err, host.Close())
+	}
+	return &daemon.Feed{Source: source, Now: b.clock.Now, Close: host.Close}, nil
+}
+
+// newLog writes a line an entry. The journal puts its own time before each.
+func newLog(w io.Writer, level slog.Level) *slog.Logger {
+	opts := &slog.HandlerOptions{Level: level}
+	if os.Getenv("JOURNAL_STREAM") != "" {
+		opts.ReplaceAttr = func(groups []string, a slog.Attr) slog.Attr {
+			if a.Key == slog.TimeKey && len(groups) == 0 {
+				return slog.Attr{}
+			}
+			return a
+		}
+	}
+	return slog.New(slog.NewTextHandler(w, opts))
+}

@@ -1,0 +1,256 @@
+package daemon
+
+import (
+	"context"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"holdbell/configs"
+	"holdbell/publish"
+	"holdbell/publish/mqtt"
+	"holdbell/publish/page"
+	"holdbell/rules"
+)
+
+// outputs are the publishers of one configuration, and the ports they are reached at.
+type outputs struct {
+	d       *Daemon
+	log     *slog.Logger
+	cfg     *configs.Config
+	page    *page.Page
+	handler http.Handler
+	client  *mqtt.Client // of another machine's broker; nil without one
+	shown   atomic.Pointer[[]publish.Publisher]
+	guards  atomic.Pointer[[]*guard]
+
+	mu       sync.Mutex // held while a publisher is added
+	couriers []*publish.Courier
+	embedded atomic.Pointer[mqtt.Client]
+}
+
+// newOutputs makes the publishers of cfg and starts none. Nothing in it waits for a disk or a network.
+func (d *Daemon) newOutputs(cfg *configs.Config) (*outputs, error) {
+	o := &outputs{d: d, log: d.log, cfg: cfg}
+	o.shown.Store(new([]publish.Publisher))
+	o.guards.Store(new([]*guard))
+	var err error
+	o.page, err = page.New(page.Options{
+		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, Events: d.record.recent(),
+		Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log,
+	})
+	if err != nil {
+		return nil, err
+	}
+	if m := cfg.MQTT; m != nil && m.Broker != configs.Embedded {
+		if o.client, err = mqtt.New(o.mqttOptions(m.Broker)); err != nil {
+			return nil, err
+		}
+	}
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", d.metrics.Handler())
+	mux.Handle("/", o.page.Handler())
+	o.handler = mux
+	return o, nil
+}
+
+func (o *outputs) mqttOptions(broker string) mqtt.Options {
+	m := o.cfg.MQTT
+	return mqtt.Options{
+		Broker: broker, Prefix: m.Prefix, Site: o.cfg.Site, ClientID: m.ClientID,
+		Username: m.Username, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile,
+		Commands: m.Commands, Mark: o.d.Mark, Log: o.log, Now: o.d.desk.now,
+	}
+}
+
+// start sets everything to work. What it returns stops it again, and returns once cursors are saved and
+// ports are free, or after lastWords.
+func (o *outputs) start(ctx context.Context) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	o.add(ctx, &wg, o.page, &o.d.memory)
+	for _, p := range o.d.o.Publishers {
+		o.add(ctx, &wg, p, &o.d.memory)
+	}
+	switch {
+	case o.client != nil:
+		o.runClient(ctx, &wg, o.client)
+	case o.cfg.MQTT != nil:
+		wg.Go(func() { o.embed(ctx, &wg) })
+	}
+	server := &httpServer{
+		listen:    func() (net.Listener, error) { return net.Listen("tcp", o.cfg.HTTP.Listen) },
+		handler:   o.handler,
+		webConfig: o.cfg.HTTP.WebConfig,
+		ready:     func(at net.Addr) { o.listening("page", at) },
+	}
+	wg.Go(func() { server.run(ctx, o.log) })
+	if o.d.o.Socket != "" {
+		wg.Go(func() { o.control(ctx) })
+	}
+	return func() {
+		cancel()
+		done := make(chan struct{})
+		go func() {
+			wg.Wait()
+			close(done)
+		}()
+		select {
+		case <-done:
+		case <-time.After(lastWords):
+			o.log.Warn("a publisher does not stop; it is left to itself")
+		}
+	}
+}
+
+// add gives p a courier, and the state after each sweep.
+func (o *outputs) add(ctx context.Context, wg *sync.WaitGroup, p publish.Publisher, cursors publish.Cursors) {
+	c := publish.NewCourier(p, o.d.record.tail, cursors, publish.CourierOptions{Log: o.log})
+	o.mu.Lock()
+	shown := append(append([]publish.Publisher(nil), *o.shown.Load()...), p)
+	o.couriers = append(o.couriers, c)
+	o.shown.Store(&shown)
+	o.mu.Unlock()
+	wg.Go(func() { c.Run(ctx) })
+	if st := o.d.state.Load(); st != nil {
+		p.Show(st)
+	}
+}
+
+// runClient sets a broker's client to work. Its deliveries carry the alarms, so they are guarded.
+func (o *outputs) runClient(ctx context.Context, wg *sync.WaitGroup, client *mqtt.Client) {
+	g := newGuard(client)
+	o.guards.Store(&[]*guard{g})
+	o.add(ctx, wg, g, o.d.record.ledger)
+	wg.Go(func() { client.Run(ctx) })
+}
+
+// embed runs the broker inside the daemon. A port that is taken is tried again; the watch goes on.
+func (o *outputs) embed(ctx context.Context, wg *sync.WaitGroup) {
+	m := o.cfg.MQTT
+	opts := mqtt.BrokerOptions{Listen: m.Listen, Prefix: m.Prefix, Site: o.cfg.Site, Commands: m.Commands, Log: o.log}
+	for _, u := range m.Users {
+		opts.Users = append(opts.Users, mqtt.User{Name: u.Name, PasswordFile: u.PasswordFile, Command: m.Commands})
+	}
+	var broker *mqtt.Broker
+	retry(ctx, o.log, "the MQTT broker's port", func() (err error) {
+		broker, err = mqtt.StartBroker(opts)
+		return err
+	})
+	if broker == nil {
+		return
+	}
+	defer broker.Close()
+	client, err := mqtt.New(broker.Own(o.mqttOptions("")))
+	if err != nil {
+		o.log.Error("the client of the broker inside the daemon cannot be made; nothing goes out by MQTT", "err", err)
+		return
+	}
+	o.embedded.Store(client)
+	o.listening("mqtt", broker.Addr())
+	// The broker outlives its client, which says goodbye to it.
+	var own sync.WaitGroup
+	o.runClient(ctx, &own, client)
+	own.Wait()
+}
+
+// control serves the control socket. Without it marks come by the page and the broker alone.
+func (o *outputs) control(ctx context.Context) {
+	var l net.Listener
+	retry(ctx, o.log, "the control socket", func() (err error) {
+		l, err = page.ListenControl(o.d.o.Socket)
+		return err
+	})
+	if l == nil {
+		return
+	}
+	if err := page.Serve(ctx, o.page.Handler(), o.log, l); err != nil {
+		o.log.Error("the control socket has stopped", "err", err)
+	}
+}
+
+func (o *outputs) listening(what string, at net.Addr) {
+	o.log.Info("listening", "what", what, "at", at.String())
+	if o.d.o.Listening != nil {
+		o.d.o.Listening(what, at)
+	}
+}
+
+// show hands the state to every publisher that is at work.
+func (o *outputs) show(st *rules.State) {
+	for _, p := range *o.shown.Load() {
+		p.Show(st)
+	}
+}
+
+// stuck reports whether a courier of alarms hangs.
+func (o *outputs) stuck() bool {
+	for _, g := range *o.guards.Load() {
+		if g.stuck() {
+			return true
+		}
+	}
+	return false
+}
+
+// facts are what the page shows about the ways out.
+func (o *outputs) facts() []page.BoardFact {
+	client := o.client
+	if client == nil {
+		client = o.embedded.Load()
+	}
+	switch {
+	case o.cfg.MQTT == nil:
+		return nil
+	case client == nil:
+		return []page.BoardFact{{Name: "MQTT", Value: "the broker's port is taken", Trouble: true}}
+	}
+	if ok, err := client.Connected(); !ok {
+		fact := page.BoardFact{Name: "MQTT", Value: "not connected", Trouble: true}
+		if err != nil {
+			fact.Value = "not connected: " + err.Error()
+		}
+		return []page.BoardFact{fact}
+	}
+	return []page.BoardFact{{Name: "MQTT", Value: "connected"}}
+}
+
+// pending counts what waits for delivery, by publisher.
+func (o *outputs) pending() map[string]uint64 {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	waiting := make(map[string]uint64, len(o.couriers))
+	for _, c := range o.couriers {
+		waiting[c.Name()] = c.Pending()
+	}
+	return waiting
+}
+
+// memoryCursors keeps how far the publishers are that live no longer than the daemon.
+type memoryCursors struct {
+	id func() string
+	mu sync.Mutex
+	at map[string]uint64
+}
+
+// ID implements publish.Cursors.
+func (m *memoryCursors) ID() string { return m.id() }
+
+// Cursor implements publish.Cursors.
+func (m *memoryCursors) Cursor(_ context.Context, name string) (uint64, bool, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	seq, found := m.at[name]
+	return seq, found, nil
+}
+
+// SetCursor implements publish.Cursors.
+func (m *memoryCursors) SetCursor(_ context.Context, name string, seq uint64) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.at[name] = seq
+	return nil
+}

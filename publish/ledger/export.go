@@ -1,15 +1,58 @@
 package ledger
 
 import (
-	"encoding/csv"
+	"context"
+	"database/sql"
+	"encoding/json"
 	"fmt"
 	"io"
+	"iter"
 	"math"
 	"slices"
 	"time"
 
-	"holdbell/sensor"
+	"holdbell/sensor/recording"
 )
+
+// Export writes the recorded sweeps from from to to, both included, as a recording: a column a probe in
+// °C. A zero from or to is no bound. Where the probes changed within the span, every one has its column,
+// and reads as stale while it was not there. A recording's rows go forward in time; skipped counts the
+// sweeps that were left out because the wall clock had stepped back before them.
+func (l *Ledger) Export(w io.Writer, from, to time.Time) (skipped int, err error) {
+	lo, hi := bounds(from, to)
+	columns, err := l.columns(lo, hi)
+	if err != nil {
+		return 0, err
+	}
+	if len(columns) == 0 {
+		return 0, fmt.Errorf("%s: nothing is recorded from %s to %s", l.path, bound(from, "the beginning"), bound(to, "now"))
+	}
+	out, err := recording.NewWriter(w, columns, false)
+	if err != nil {
+		return 0, err
+	}
+	var newest time.Time
+	for b, err := range l.blocks(lo, hi) {
+		if err != nil {
+			return skipped, err
+		}
+		place := placing(b.layout, columns)
+		for _, s := range b.sweeps {
+			if !from.IsZero() && s.At.Wall.Before(from) || !to.IsZero() && s.At.Wall.After(to) {
+				continue
+			}
+			if !newest.IsZero() && !s.At.Wall.After(newest) {
+				skipped++
+				continue
+			}
+			newest = s.At.Wall
+			if err := out.Write(arrange(s, place)); err != nil {
+				return skipped, err
+			}
+		}
+	}
+	return skipped, out.Flush()
+}
 
 // bounds gives a span as milliseconds of the wall.
 func bounds(from, to time.Time) (lo, hi int64) {
@@ -23,86 +66,83 @@ func bounds(from, to time.Time) (lo, hi int64) {
 	return lo, hi
 }
 
-// Export writes the recorded sweeps from from to to, both included, as a recording in CSV: a column a
-// probe in °C, a fault as its word, an empty cell where a probe was not there. A zero from or to is no
-// bound. A recording's rows go forward in time; skipped counts the sweeps that were left out because the
-// wall clock had stepped back before them.
-func (l *Ledger) Export(w io.Writer, from, to time.Time) (skipped int, err error) {
-	columns, err := l.columns(from, to)
-	if err != nil {
-		return 0, err
+func bound(t time.Time, open string) string {
+	if t.IsZero() {
+		return open
 	}
-	out := csv.NewWriter(w)
-	line := []string{"time"}
-	for _, name := range columns {
-		line = append(line, name+" [C]")
-	}
-	if err := out.Write(line); err != nil {
-		return 0, err
-	}
-	var newest time.Time
-	var place []int
-	var layout []string
-	for row, err := range l.Sweeps(from, to) {
-		if err != nil {
-			return skipped, err
-		}
-		if !newest.IsZero() && !row.Sweep.At.Wall.After(newest) {
-			skipped++
-			continue
-		}
-		newest = row.Sweep.At.Wall
-		if place == nil || !slices.Equal(layout, row.Layout) {
-			layout, place = row.Layout, make([]int, len(columns))
-			for i, name := range columns {
-				place[i] = slices.Index(layout, name)
-			}
-		}
-		line = append(line[:0], newest.Format(time.RFC3339Nano))
-		for _, j := range place {
-			if j < 0 {
-				line = append(line, "")
-				continue
-			}
-			line = append(line, cell(row.Sweep.Readings[j]))
-		}
-		if err := out.Write(line); err != nil {
-			return skipped, err
-		}
-	}
-	out.Flush()
-	return skipped, out.Error()
+	return t.Format(time.RFC3339)
 }
 
 // columns gives the names of all probes of a span, in the order in which they first appear.
-func (l *Ledger) columns(from, to time.Time) ([]string, error) {
-	var names []string
-	var layout []string
-	for row, err := range l.Sweeps(from, to) {
+func (l *Ledger) columns(lo, hi int64) (names []string, err error) {
+	err = l.read(func(db *sql.DB) error {
+		rows, err := db.Query(`SELECT probes FROM blocks JOIN layouts ON layouts.id = layout
+			WHERE hi >= ? AND lo <= ? GROUP BY layout ORDER BY min(first)`, lo, hi)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		if slices.Equal(layout, row.Layout) {
-			continue
+		defer rows.Close()
+		for rows.Next() {
+			var text []byte
+			var layout []string
+			if err := rows.Scan(&text); err != nil {
+				return err
+			}
+			if err := json.Unmarshal(text, &layout); err != nil {
+				return fmt.Errorf("%w: the names of its probes: %w", errBlock, err)
+			}
+			for _, name := range layout {
+				if !slices.Contains(names, name) {
+					names = append(names, name)
+				}
+			}
 		}
-		layout = row.Layout
-		for _, name := range layout {
-			if !slices.Contains(names, name) {
-				names = append(names, name)
+		return rows.Err()
+	})
+	return names, err
+}
+
+// blocks gives the blocks that touch a span, in the order in which they were recorded. Their numbers are
+// read at once and each block by itself, so that no reader, however slow, keeps the write-ahead log from
+// shrinking. An error ends the sequence.
+func (l *Ledger) blocks(lo, hi int64) iter.Seq2[*block, error] {
+	return func(yield func(*block, error) bool) {
+		firsts, err := l.firsts(lo, hi)
+		if err != nil {
+			yield(nil, err)
+			return
+		}
+		for _, first := range firsts {
+			var b *block
+			err := l.read(func(db *sql.DB) (err error) {
+				b, err = nextBlock(context.Background(), db, `first = ?`, first)
+				return err
+			})
+			if b == nil && err == nil {
+				continue
+			}
+			if !yield(b, err) || err != nil {
+				return
 			}
 		}
 	}
-	return names, nil
 }
 
-// cell writes a reading so that it reads back to the same thousandth.
-func cell(r sensor.Reading) string {
-	if !r.Valid() {
-		return r.Fault.String()
-	}
-	t, sign := int64(r.Temp), ""
-	if t < 0 {
-		t, sign = -t, "-"
-	}
-	return fmt.Sprintf("%s%d.%03d", sign, t/1000, t%1000)
+func (l *Ledger) firsts(lo, hi int64) (firsts []int64, err error) {
+	err = l.read(func(db *sql.DB) error {
+		rows, err := db.Query(`SELECT first FROM blocks WHERE hi >= ? AND lo <= ? ORDER BY first`, lo, hi)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var first int64
+			if err := rows.Scan(&first); err != nil {
+				return err
+			}
+			firsts = append(firsts, first)
+		}
+		return rows.Err()
+	})
+	return firsts, err
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -44,6 +45,7 @@ var (
 // conns is an open file: one connection that writes and one that reads.
 type conns struct {
 	writer, reader *sql.DB
+	lock           *os.File
 	id             string
 }
 
@@ -120,7 +122,7 @@ func (l *Ledger) shut() error {
 
 func (c *conns) close() error {
 	// The writer goes last: SQLite empties and removes the write-ahead log with the last connection.
-	return guard(func() error { return errors.Join(c.reader.Close(), c.writer.Close()) })
+	return guard(func() error { return errors.Join(c.reader.Close(), c.writer.Close(), c.lock.Close()) })
 }
 
 // ID is the ledger's random id, 32 hexadecimal digits; empty before it was open for the first time.

@@ -65,6 +65,17 @@ func openFile(path, why string, now func() time.Time) (c *conns, moved string, e
 	if err := checkFolder(filepath.Dir(path)); err != nil {
 		return nil, "", err
 	}
+	lock, err := hold(path)
+	if err != nil {
+		return nil, "", err
+	}
+	defer func() {
+		if err != nil {
+			_ = lock.Close()
+			return
+		}
+		c.lock = lock
+	}()
 	err = inspect(path)
 	_, stray := os.Lstat(path + "-wal")
 	if err == nil && why != "" || errors.Is(err, fs.ErrNotExist) && stray == nil {
@@ -104,6 +115,25 @@ func checkFolder(dir string) error {
 	return nil
 }
 
+// hold keeps a second daemon out for as long as the file that it gives is open: two that write to one
+// record, each from its own memory, would both call it damaged.
+func hold(path string) (*os.File, error) {
+	f, err := os.OpenFile(path+"-lock", os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return nil, explain(path, err)
+	}
+	err = unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+	if errors.Is(err, unix.EWOULDBLOCK) {
+		err = fmt.Errorf("the record %s is held by another daemon; stop that one, or give this one a ledger.path of its own", path)
+	} else if err != nil {
+		err = explain(path, err)
+	}
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
+}
+
 // explain adds what to do to an error of the file system or the database.
 func explain(path string, err error) error {
 	var e *sqlite.Error
@@ -123,14 +153,15 @@ func explain(path string, err error) error {
 	return fmt.Errorf("the record %s cannot be opened: %w", path, err)
 }
 
-// SQLite's file format, https://www.sqlite.org/fileformat2.html section 1.3: the magic string, the page
-// size at offset 16 (1 stands for 65536) and the number of pages at 28, good where 24 equals 92.
+// SQLite's file format, https://www.sqlite.org/fileformat2.html section 1.3: the magic string; the page
+// size at offset 16, a power of two from 512 on (1 stands for 65536); the number of pages at 28, good where
+// 24 equals 92; user_version at 60 and application_id at 68.
 const (
 	magic      = "SQLite format 3\x00"
 	headerSize = 100
 )
 
-// inspect looks at the file before SQLite does. It gives fs.ErrNotExist, errDamaged for what must have been
+// inspect looks at the file before SQLite does, which would change it. It gives fs.ErrNotExist, errDamaged for what must have been
 // a ledger once, and another error for what never was one: that is not ours to move.
 func inspect(path string) error {
 	f, err := os.Open(path)
@@ -162,13 +193,25 @@ func inspect(path string) error {
 	case n < headerSize:
 		return fmt.Errorf("%w: it ends within its header", errDamaged)
 	}
-	// While a write-ahead log waits, pages may still be in it alone.
-	if wal, err := os.Stat(path + "-wal"); err == nil && wal.Size() > 0 {
-		return nil
-	}
 	page, pages := int64(binary.BigEndian.Uint16(head[16:])), int64(binary.BigEndian.Uint32(head[28:]))
 	if page == 1 {
 		page = 1 << 16
+	}
+	if page < 512 || page&(page-1) != 0 {
+		return fmt.Errorf("%w: pages of %d bytes", errDamaged, page)
+	}
+	if app := binary.BigEndian.Uint32(head[68:]); app != applicationID {
+		return errors.New("it is another program's database; give ledger.path a file of its own")
+	}
+	switch have := binary.BigEndian.Uint32(head[60:]); {
+	case have > version:
+		return fmt.Errorf("it was written by a newer holdbell (schema %d, this one knows %d); install that version again, or change ledger.path", have, version)
+	case have < 1:
+		return fmt.Errorf("%w: schema %d", errDamaged, have)
+	}
+	// While a write-ahead log waits, pages may still be in it alone.
+	if wal, err := os.Stat(path + "-wal"); err == nil && wal.Size() > 0 {
+		return nil
 	}
 	if bytes.Equal(head[24:28], head[92:96]) && st.Size() < page*pages {
 		return fmt.Errorf("%w: it ends after %d of %d bytes", errDamaged, st.Size(), page*pages)
@@ -288,8 +331,7 @@ func dsn(path string, pragmas ...string) string {
 	return u.String()
 }
 
-// connect opens an existing file with its two connections and checks that it is a ledger of this version
-// whose ends can be read.
+// connect opens an existing ledger with its two connections and checks that its ends can be read.
 func connect(path string) (*conns, error) {
 	c := new(conns)
 	err := guard(func() (err error) {
@@ -320,30 +362,28 @@ func connect(path string) (*conns, error) {
 }
 
 func (c *conns) check() error {
-	var app, have int
-	if err := c.writer.QueryRow(`PRAGMA application_id`).Scan(&app); err != nil {
-		return err
-	}
-	if err := c.writer.QueryRow(`PRAGMA user_version`).Scan(&have); err != nil {
-		return err
-	}
-	switch {
-	case app != applicationID:
-		return errors.New("it is another program's database; give ledger.path a file of its own")
-	case have > version:
-		return fmt.Errorf("it was written by a newer holdbell (schema %d, this one knows %d); install that version again, or change ledger.path", have, version)
-	case have < 1:
-		return fmt.Errorf("%w: schema %d", errDamaged, have)
-	}
-	err := c.reader.QueryRow(`SELECT value FROM meta WHERE key = 'id'`).Scan(&c.id)
-	if errors.Is(err, sql.ErrNoRows) {
-		return fmt.Errorf("%w: it has no id", errDamaged)
-	}
+	// A file that cannot be written says so only to somebody who tries.
+	tx, err := c.writer.Begin()
 	if err != nil {
 		return err
 	}
-	_, err = restored(context.Background(), c.reader)
-	if errors.Is(err, errBlock) || errors.Is(err, errSnapshot) {
+	_, err = tx.Exec(`UPDATE snapshot SET sweep = sweep`)
+	if err = errors.Join(err, tx.Rollback()); err != nil {
+		return broken(err)
+	}
+	r, err := restored(context.Background(), c.reader)
+	if err != nil {
+		return broken(err)
+	}
+	c.id = r.Ledger
+	return nil
+}
+
+// broken calls damage what a ledger of this version never answers.
+func broken(err error) error {
+	var e *sqlite.Error
+	if errors.Is(err, errBlock) || errors.Is(err, errSnapshot) || errors.Is(err, sql.ErrNoRows) ||
+		errors.As(err, &e) && e.Code() == sqlite3.SQLITE_ERROR { // such as: no such table
 		return fmt.Errorf("%w: %w", errDamaged, err)
 	}
 	return err

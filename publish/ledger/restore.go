@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"iter"
 	"slices"
-	"time"
 
 	"holdbell/rules"
 	"holdbell/sensor"
@@ -214,51 +213,4 @@ func arrange(s sensor.Sweep, place []int) sensor.Sweep {
 		}
 	}
 	return out
-}
-
-// Row is one recorded sweep.
-type Row struct {
-	Number uint64
-	Layout []string // the probes' names, in the order of the readings
-	Sweep  sensor.Sweep
-}
-
-// Sweeps gives the recorded sweeps whose wall lies in from to to, both included, in the order in which
-// they were made. A zero from or to is no bound. An error ends the sequence.
-func (l *Ledger) Sweeps(from, to time.Time) iter.Seq2[Row, error] {
-	return func(yield func(Row, error) bool) {
-		ctx := context.Background()
-		lo, hi := bounds(from, to)
-		var next, end sql.NullInt64
-		err := l.read(func(db *sql.DB) error {
-			return db.QueryRowContext(ctx, `SELECT min(first), max(first) FROM blocks WHERE hi >= ? AND lo <= ?`, lo, hi).Scan(&next, &end)
-		})
-		if err != nil {
-			yield(Row{}, err)
-			return
-		}
-		for at := next.Int64; next.Valid; {
-			var b *block
-			err := l.read(func(db *sql.DB) (err error) {
-				b, err = nextBlock(ctx, db, `first >= ? AND first <= ? AND hi >= ? AND +lo <= ? ORDER BY first`, at, end.Int64, lo, hi)
-				return err
-			})
-			if err != nil {
-				yield(Row{}, err)
-				return
-			}
-			if b == nil {
-				return
-			}
-			for i, s := range b.sweeps {
-				if !from.IsZero() && s.At.Wall.Before(from) || !to.IsZero() && s.At.Wall.After(to) {
-					continue
-				}
-				if !yield(Row{b.first + uint64(i), b.layout, s}, nil) {
-					return
-				}
-			}
-			at = clampInt(b.last()) + 1
-		}
-	}
 }

@@ -22,7 +22,10 @@ func checkProbes(ctx context.Context, out io.Writer, cfg *configs.Config, socket
 	if err != nil {
 		return &exit{exitFailed, fmt.Errorf("the running daemon: %w", err)}
 	}
-	var st page.StateReport
+	var st struct {
+		Stale  bool                        `json:"stale"`
+		Probes map[string]page.ProbeReport `json:"probes"`
+	}
 	if err := json.Unmarshal(raw, &st); err != nil {
 		return &exit{exitFailed, fmt.Errorf("the running daemon's answer: %w", err)}
 	}

@@ -218,7 +218,7 @@ func constantInAllButName(d *ast.GenDecl, spec *ast.ValueSpec) bool {
 			continue
 		}
 		pkg, ok := sel.X.(*ast.Ident)
-		return ok && slices.Contains([]string{"regexp.MustCompile", "template.Must", "template.New", "sync.OnceValue"}, pkg.Name+"."+sel.Sel.Name)
+		return ok && slices.Contains([]string{"regexp.MustCompile", "template.Must", "template.New", "sync.OnceValue", "crc32.MakeTable"}, pkg.Name+"."+sel.Sel.Name)
 	}
 }
 

@@ -1,0 +1,164 @@
+package page
+
+import (
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"holdbell/rules"
+	"holdbell/sensor"
+)
+
+// ticket is one lot in words.
+type ticket struct {
+	ID       string
+	Lot      string
+	Long     bool // the name wants smaller letters
+	Station  string
+	Standing bool
+	Ended    bool
+	Food     string
+	Stage    string
+	Verdict  rules.Verdict
+	Word     string
+	Temp     *temp
+	Probe    string
+	Do       string
+	Why      string
+	Basis    string
+	Left     left
+	Facts    []fact
+}
+
+type fact struct{ Name, Value string }
+
+// temp is a temperature to be shown large.
+type temp struct{ Value, Unit string }
+
+func tempOf(t *sensor.Temp, u rules.Units) *temp {
+	if t == nil {
+		return nil
+	}
+	value, unit, _ := strings.Cut(u.Format(*t), " ")
+	return &temp{value, unit}
+}
+
+// left is the time that a lot has left, of how much. Sort orders the tickets.
+type left struct {
+	Words   string
+	Of      string
+	Bar     bool
+	Percent int
+	sort    time.Duration
+}
+
+// longName is how many characters a name may have to stand large on a ticket.
+const longName = 24
+
+// ticketOf is one lot; unseen is how long nobody has looked, while the state is stale.
+func ticketOf(l *rules.LotState, u rules.Units, c clock, unseen time.Duration) ticket {
+	t := ticket{Lot: l.Lot, Long: utf8.RuneCountInString(l.Lot) > longName, Station: l.Station, Standing: l.Standing, Ended: l.Ended, Food: l.Food, Stage: plain(l.Stage),
+		Verdict: l.Verdict, Word: plain(l.Verdict), Temp: tempOf(l.Temp, u), Probe: l.Probe, Do: l.Action, Basis: l.Basis, Left: leftOf(l, c, unseen)}
+	if t.Do == "" {
+		t.Do = "Nothing to do now."
+	}
+	// The verdict's sentence holds the action, which stands above it already.
+	t.Why = l.Text
+	if l.Action != "" {
+		t.Why = strings.Replace(l.Text, " "+l.Action, "", 1)
+	}
+	add := func(name, value string) { t.Facts = append(t.Facts, fact{name, value}) }
+	if !l.UnknownSince.IsZero() {
+		add("Unknown since", c.both(l.UnknownSince))
+	}
+	if l.UnknownLength {
+		add("Power cut", "of unknown length")
+	}
+	if l.Begun.IsZero() {
+		add("Begun", "at a time not known")
+	} else {
+		add("Begun", c.both(l.Begun))
+	}
+	if l.DangerZone > 0 {
+		add("In the danger zone", words(l.DangerZone))
+	}
+	if l.Charged != l.DangerZone {
+		add("Of that counted", words(l.Charged))
+	}
+	if l.BelowHotLimit > 0 {
+		add("Below its hot limit", words(l.BelowHotLimit))
+	}
+	if l.ComeUp > 0 {
+		add("Coming up", words(l.ComeUp))
+	}
+	if l.Unknown > 0 {
+		add("Not watched", words(l.Unknown))
+	}
+	if l.Cooling != nil {
+		add("Cooling", string(l.Cooling.Result))
+	}
+	if l.Reheating != nil {
+		add("Reheating", string(l.Reheating.Result))
+	}
+	if l.LastCheck.IsZero() {
+		add("Hand check", "none since it was loaded")
+	} else {
+		add("Hand check", c.both(l.LastCheck))
+	}
+	if len(l.Probes) > 1 {
+		add("Probes", strings.Join(l.Probes, ", "))
+	}
+	return t
+}
+
+// leftOf is the time that a lot has left: to its deadline, else until its charged time reaches the limit.
+// While nobody looks (unseen), the worst is assumed.
+func leftOf(l *rules.LotState, c clock, unseen time.Duration) left {
+	const most = time.Duration(1<<63 - 1)
+	switch {
+	case l.Verdict == rules.Discard:
+		return left{Words: "No time left", Bar: true}
+	case l.UnknownLength || l.Ended && l.Verdict == rules.Act:
+		return left{Words: "Time left is not known"}
+	case l.Ended:
+		return left{Words: "Ended", sort: most}
+	case !l.Deadline.IsZero():
+		d, _ := l.Deadline.Sub(c.now)
+		whole, of := spanOf(l)
+		until := ""
+		if at := c.at(l.Deadline); at != "" {
+			until = ", until " + at
+		}
+		return leftWords(d, max(whole, d), of+until)
+	case l.DangerLimit > 0:
+		return leftWords(l.DangerLimit-l.Charged-unseen, l.DangerLimit, "of "+words(l.DangerLimit)+" in the danger zone")
+	}
+	return left{Words: "No limit counts down", sort: most}
+}
+
+// spanOf is the whole time that a lot's deadline was given, and what it is for.
+func spanOf(l *rules.LotState) (time.Duration, string) {
+	switch {
+	case !l.TimeControlEnds.IsZero():
+		return l.DangerLimit, "of its time control"
+	case l.Stage == rules.Cooling && l.Cooling != nil && l.Cooling.Result == rules.Running:
+		d, _ := l.Deadline.Sub(l.Cooling.Started)
+		return d, "to cool it"
+	case l.Reheating != nil && l.Reheating.Result == rules.Running:
+		d, _ := l.Deadline.Sub(l.Reheating.Started)
+		return d, "to reheat it"
+	}
+	return l.DangerLimit, "of " + words(l.DangerLimit) + " in the danger zone"
+}
+
+func leftWords(d, whole time.Duration, of string) left {
+	d = max(0, d)
+	v := left{Words: words(d) + " left", Of: of, Bar: whole > 0, sort: d}
+	if d == 0 {
+		v.Words = "No time left"
+	}
+	if whole > 0 {
+		v.Percent = int(100 * d / whole)
+	}
+	return v
+}

@@ -12,7 +12,6 @@ import (
 	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
 )
 
 // The limits of the embedded broker. Without them the library's are, in effect, none.
@@ -27,6 +26,8 @@ const (
 	sysInterval = 3600
 	// greetTimeout is how long a connection may take to say who it is.
 	greetTimeout = 10 * time.Second
+	// drainTimeout is how long a client may leave what is sent to it lying; then it is cut off.
+	drainTimeout = 5 * time.Second
 	// maxStrangers is how many connections may stand there without having said it.
 	maxStrangers = 32
 )
@@ -61,7 +62,9 @@ type Broker struct {
 }
 
 // StartBroker listens and serves until Close.
-func StartBroker(o BrokerOptions) (*Broker, error) {
+func StartBroker(o BrokerOptions) (*Broker, error) { return startBroker(o, newLogin()) }
+
+func startBroker(o BrokerOptions, own login) (*Broker, error) {
 	if o.Listen == "" {
 		o.Listen = "127.0.0.1:1883"
 	}
@@ -79,7 +82,7 @@ func StartBroker(o BrokerOptions) (*Broker, error) {
 			return nil, err
 		}
 	}
-	g, err := newGuard(o)
+	g, err := newGuard(o, own)
 	if err != nil {
 		return nil, err
 	}
@@ -92,11 +95,11 @@ func StartBroker(o BrokerOptions) (*Broker, error) {
 	}
 	s := newServer(o.Log)
 	g.server = s
-	door := &door{Listener: l, log: o.Log, strangers: make(chan struct{}, maxStrangers)}
+	door := &door{l: l, log: o.Log, strangers: make(chan struct{}, maxStrangers), inside: map[*visitor]struct{}{}}
 	b := &Broker{server: s, guard: g, addr: l.Addr(), close: sync.OnceValue(func() error { return s.Close() })}
 	err = s.AddHook(g, nil)
 	if err == nil {
-		err = s.AddListener(listeners.NewNet("mqtt", door))
+		err = s.AddListener(door)
 	}
 	if err == nil {
 		err = s.Serve()
@@ -156,48 +159,6 @@ func loopbackOnly(listen string) error {
 type login struct{ name, password string }
 
 func newLogin() login { return login{"holdbell-" + rand.Text(), rand.Text()} }
-
-// door lets connections in. It outlives passing errors such as too many open files, at which the
-// library's own loop would stop for good, and bounds who stands there without saying who he is.
-type door struct {
-	net.Listener
-	log       *slog.Logger
-	strangers chan struct{}
-}
-
-// visitor is one connection. leave gives the stranger's place back, once.
-type visitor struct {
-	net.Conn
-	leave func()
-}
-
-func (v *visitor) Close() error {
-	v.leave()
-	return v.Conn.Close()
-}
-
-// Accept implements net.Listener.
-func (d *door) Accept() (net.Conn, error) {
-	for {
-		conn, err := d.Listener.Accept()
-		if errors.Is(err, net.ErrClosed) {
-			return nil, err
-		}
-		if err != nil {
-			d.log.Warn("the embedded broker could not take a connection; it goes on", "err", err)
-			time.Sleep(100 * time.Millisecond)
-			continue
-		}
-		select {
-		case d.strangers <- struct{}{}:
-			// The library sets a deadline of its own once the greeting is there.
-			_ = conn.SetDeadline(time.Now().Add(greetTimeout))
-			return &visitor{conn, sync.OnceFunc(func() { <-d.strangers })}, nil
-		default:
-			conn.Close()
-		}
-	}
-}
 
 // quiet passes the library's log on at debug, without the packets: they can hold a password.
 type quiet struct{ slog.Handler }

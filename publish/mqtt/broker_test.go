@@ -197,6 +197,47 @@ func TestConnectionsThatSayNothingAreBounded(t *testing.T) {
 	}
 }
 
+func TestAClientThatReadsNothingIsCutOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		near, far := net.Pipe()
+		defer far.Close()
+		v := &visitor{Conn: near, leave: func() {}}
+		begun := time.Now()
+		if _, err := v.Write([]byte("x")); !os.IsTimeout(err) || time.Since(begun) != drainTimeout {
+			t.Errorf("writing gave %v after %v", err, time.Since(begun))
+		}
+	})
+}
+
+func TestAPanicInTheLibraryStaysAtItsClient(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	must(t, err)
+	var book logbook
+	d := &door{l: l, log: book.logger(), strangers: make(chan struct{}, 1), inside: map[*visitor]struct{}{}}
+	released := make(chan struct{})
+	served := make(chan struct{})
+	go func() {
+		defer close(served)
+		d.Serve(func(_ string, c net.Conn) error {
+			c.(*visitor).unlock = func() { close(released) }
+			panic("a torn string")
+		})
+	}()
+	conn, err := net.Dial("tcp", l.Addr().String())
+	must(t, err)
+	defer conn.Close()
+	awaitEvent(t, released, "the lock")
+	must(t, conn.SetReadDeadline(time.Now().Add(guardTime)))
+	if _, err := conn.Read(make([]byte, 1)); err == nil || os.IsTimeout(err) {
+		t.Errorf("the client is not cut off: %v", err)
+	}
+	d.Close(func(string) {})
+	awaitEvent(t, served, "the end")
+	if !strings.Contains(book.String(), "a torn string") {
+		t.Errorf("nothing is logged:\n%s", book.String())
+	}
+}
+
 // What is retained outlives a wall clock that is set forward, and a session does not outlive its day.
 func TestRetainedMessagesOutliveTheClock(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

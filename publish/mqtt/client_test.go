@@ -170,10 +170,9 @@ func TestABrokerThatIsDownAtTheStart(t *testing.T) {
 	if n := strings.Count(book.String(), "cannot be reached"); n != 1 {
 		t.Errorf("an outage is logged %d times, want once:\n%s", n, book.String())
 	}
-	b, err := StartBroker(BrokerOptions{Listen: addr, Site: "demo-kitchen", Log: o.Log})
+	b, err := startBroker(BrokerOptions{Listen: addr, Site: "demo-kitchen", Log: o.Log}, login{"own", ""})
 	must(t, err)
 	defer b.Close()
-	b.guard.own = login{"own", ""}
 	newSpy(t, addr).begins(probeTopic, "{")
 }
 

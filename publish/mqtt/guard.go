@@ -4,6 +4,8 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"fmt"
+	"slices"
+	"sync"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
@@ -18,6 +20,10 @@ type guard struct {
 	mark     string // the one topic that others may publish to
 
 	server *mochi.Server
+
+	// retained orders the library's reads of what is retained with its writes, which it does not: a
+	// subscriber that comes while a topic is cleared could read half of each.
+	retained sync.RWMutex
 }
 
 type account struct {
@@ -25,8 +31,8 @@ type account struct {
 	command  bool
 }
 
-func newGuard(o BrokerOptions) (*guard, error) {
-	g := &guard{own: newLogin(), users: map[string]account{}, commands: o.Commands, mark: newTopics(o.Prefix, o.Site).mark()}
+func newGuard(o BrokerOptions, own login) (*guard, error) {
+	g := &guard{own: own, users: map[string]account{}, commands: o.Commands, mark: newTopics(o.Prefix, o.Site).mark()}
 	for _, u := range o.Users {
 		secret, err := readSecret(u.PasswordFile)
 		switch {
@@ -48,7 +54,8 @@ func (g *guard) ID() string { return "guard" }
 
 // Provides implements the library's Hook.
 func (g *guard) Provides(b byte) bool {
-	return b == mochi.OnConnectAuthenticate || b == mochi.OnACLCheck || b == mochi.OnPublish
+	return slices.Contains([]byte{mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnPublish, mochi.OnRetainMessage,
+		mochi.OnWill, mochi.OnSubscribed, mochi.OnPacketProcessed}, b)
 }
 
 func (g *guard) ours(cl *mochi.Client) bool { return string(cl.Properties.Username) == g.own.name }
@@ -58,9 +65,7 @@ func (g *guard) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool 
 	if !g.welcome(cl, pk.Connect.Password) {
 		return false
 	}
-	if v, ok := cl.Net.Conn.(*visitor); ok {
-		v.leave()
-	}
+	from(cl).leave()
 	if !g.ours(cl) {
 		// The library publishes wills past the access list: another's could say that we are offline.
 		cl.Properties.Will = mochi.Will{}
@@ -121,5 +126,39 @@ func (g *guard) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, 
 	if !g.ours(cl) {
 		pk.FixedHeader.Retain = false
 	}
+	if pk.FixedHeader.Retain {
+		g.writes(cl)
+	}
 	return pk, nil
 }
+
+// OnWill implements the library's Hook. It is our own will: others have none.
+func (g *guard) OnWill(cl *mochi.Client, w mochi.Will) (mochi.Will, error) {
+	w.WillDelayInterval = 0
+	if w.Retain {
+		g.writes(cl)
+	}
+	return w, nil
+}
+
+// writes locks from before the library retains a message until OnRetainMessage, right after it.
+func (g *guard) writes(cl *mochi.Client) {
+	g.retained.Lock()
+	from(cl).unlock = g.retained.Unlock
+}
+
+// OnRetainMessage implements the library's Hook.
+func (g *guard) OnRetainMessage(cl *mochi.Client, _ packets.Packet, _ int64) { from(cl).let() }
+
+// OnSubscribed implements the library's Hook. From here to OnPacketProcessed the library writes one short
+// acknowledgement and reads what is retained; it never waits longer than drainTimeout.
+func (g *guard) OnSubscribed(cl *mochi.Client, _ packets.Packet, _ []byte) {
+	g.retained.RLock()
+	from(cl).unlock = g.retained.RUnlock
+}
+
+// OnPacketProcessed implements the library's Hook.
+func (g *guard) OnPacketProcessed(cl *mochi.Client, _ packets.Packet, _ error) { from(cl).let() }
+
+// from gives the connection of a client, which always came in by our door.
+func from(cl *mochi.Client) *visitor { return cl.Net.Conn.(*visitor) }

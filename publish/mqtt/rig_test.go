@@ -85,23 +85,19 @@ func embedded(t testing.TB, o BrokerOptions) *host {
 	o.Listen = freePort(t)
 	var b *Broker
 	h := &host{addr: o.Listen}
-	// The daemon's options are made once; a broker started again has a new secret.
 	h.own = func(c Options) Options { return b.Own(c) }
-	var login login
+	// The client under test outlives the broker, so the secret has to stay.
+	own := newLogin()
 	h.stop = func() {
 		if b != nil {
 			must(t, b.Close())
-			login = b.guard.own
 			b = nil
 		}
 	}
 	h.start = func() {
 		var err error
-		b, err = StartBroker(o)
+		b, err = startBroker(o, own)
 		must(t, err)
-		if login.name != "" {
-			b.guard.own = login
-		}
 	}
 	h.start()
 	t.Cleanup(func() { h.stop() })

@@ -1,0 +1,71 @@
+package forecast
+
+import (
+	"time"
+
+	"holdbell/sensor"
+)
+
+// Fire tells from the air of a pit or cabinet a fire that dies (a heater that fails) from a lid or a door. The zero
+// value has seen nothing; its JSON form holds all of it.
+type Fire struct {
+	Seen   bool
+	Began  int64
+	Minute int64
+	Last   time.Duration
+	Air    Track
+	Dying  bool
+}
+
+const (
+	// fireWindow is for how many minutes the air must have been falling.
+	fireWindow = 10
+	// fireDrop is how far it must have fallen in them, °C.
+	fireDrop = 3
+	// fireStep is the largest share of that fall which two minutes on end may have: an opened lid makes nearly all
+	// of its fall at once, a first-order fall with a time constant of half an hour a quarter.
+	fireStep = 0.45
+	// fireSwing is the largest swing in m°C that a controller may be excused with.
+	fireSwing = 10_000
+)
+
+// Add takes in one valid reading of the air, as Model.Add does.
+func (f *Fire) Add(t time.Duration, air sensor.Temp) {
+	minute := int64(t / time.Minute)
+	if !f.Seen || t < f.Last || t-f.Last > maxGap {
+		*f = Fire{Seen: true, Began: minute, Minute: minute}
+	}
+	if minute > f.Minute {
+		for ; f.Minute < minute; f.Minute++ {
+			f.Air.shut(f.Minute)
+		}
+		f.Dying = f.dying()
+	}
+	f.Last = t
+	f.Air.add(air)
+}
+
+// Falling reports whether the air has been falling steadily for at least 10 minutes and further than it lately
+// swung: neither a lid, whose fall is sudden and whose recovery soon begins, nor a thermostat at work.
+func (f *Fire) Falling() bool { return f.Dying }
+
+func (f *Fire) dying() bool {
+	last, age := f.Minute-1, min(f.Minute-f.Began, size)
+	if age <= fireWindow {
+		return false
+	}
+	whole, ok := f.Air.fit(last, fireWindow+1, 2)
+	recent, ok2 := f.Air.fit(last, fireWindow/2, 2)
+	drop := -float64(whole.P[1] * fireWindow)
+	if !ok || !ok2 || drop < fireDrop || whole.clear() < leastClear || recent.P[1] >= 0 {
+		return false
+	}
+	for i := range int64(fireWindow - 1) {
+		a, b := f.Air.ago(last, i+2), f.Air.ago(last, i)
+		if a != none && b != none && float64(a-b)/1000 > float64(fireStep*drop) {
+			return false
+		}
+	}
+	deepest, since := f.Air.dip(last, age, 1)
+	return float64(since) > float64(newGround*float64(min(deepest, fireSwing)))
+}

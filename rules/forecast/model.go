@@ -1,0 +1,234 @@
+package forecast
+
+import (
+	"math"
+	"time"
+
+	"holdbell/sensor"
+)
+
+// Model is what is remembered of one probe: minute means of an hour and a half, and the curve laid through them. It
+// is of fixed size, its JSON form holds all of it, and the zero value has seen nothing.
+type Model struct {
+	Seen   bool
+	Began  int64         // first minute
+	Minute int64         // the open minute
+	Last   time.Duration // of the last reading
+	Food   Track
+	Air    Track
+	Curve  curve // refitted at the end of each minute
+	Knows  bool  // whether the curve's rate stands out
+	Stall  bool
+}
+
+// Estimate is when a limit will be reached, counted from the last reading. Nine in ten should lie between Soonest and
+// Latest as long as nobody changes anything: loads, opens, wraps, repairs or breaks.
+type Estimate struct {
+	In, Soonest, Latest time.Duration
+}
+
+const (
+	// fewest is how many minutes there must be, alone past the longest half swing of a common thermostat.
+	fewest, fewestAlone = 10, 20
+	// horizon is how far a forecast may look.
+	horizon = 12 * time.Hour
+	// nine in ten of a normal distribution lie within so many standard deviations.
+	quantile = 1.645
+	// wander is the share of the way to the limit that is not known in any case: the food is no first-order
+	// system, and its surroundings do not stand still. Found by simulation.
+	wander = 0.08
+	// tooWide and slack bound the spread: Latest - Soonest is at most tooWide times In and slack on top.
+	tooWide = 1.5
+	slack   = 10 * time.Minute
+	// leastClear is how many standard deviations a rate must be away from zero, and wellClear how many make a
+	// longer look back unnecessary.
+	leastClear, wellClear = 4, 10
+	// newGround is how much further than the deepest dip that was made up again a run must have come.
+	newGround = 1.25
+)
+
+// windows are the minutes that a curve is tried over.
+var windows = [...]int64{10, 14, 20, 30, 45, 64, size}
+
+// Add takes in one valid reading of the probe and, with hasAir, the valid reading of the air about the food at the
+// same time. For a probe that is in the air itself hasAir is false. t is any clock that does not step: a silence of
+// more than 5 minutes, or a t before the last one, forgets all that was before.
+func (m *Model) Add(t time.Duration, food, air sensor.Temp, hasAir bool) {
+	minute := int64(t / time.Minute)
+	if !m.Seen || t < m.Last || t-m.Last > maxGap {
+		*m = Model{Seen: true, Began: minute, Minute: minute}
+	}
+	if minute > m.Minute {
+		for ; m.Minute < minute; m.Minute++ {
+			m.Food.shut(m.Minute)
+			m.Air.shut(m.Minute)
+		}
+		m.refit()
+	}
+	m.Last = t
+	m.Food.add(food)
+	if hasAir {
+		m.Air.add(air)
+	}
+}
+
+// Reset forgets everything: the probe was moved.
+func (m *Model) Reset() { *m = Model{} }
+
+// refit lays the curve anew. It takes the shortest look back over which the rate stands well out of the noise, and
+// then as much longer a one as the same shape still fits.
+func (m *Model) refit() {
+	m.Curve, m.Knows, m.Stall = curve{}, false, false
+	last := m.Minute - 1
+	age := min(m.Minute-m.Began, size)
+	if age < fewest {
+		return
+	}
+	var base, best curve
+	var found bool
+	for _, n := range windows {
+		if n > age {
+			break
+		}
+		c, ok := m.Food.fit(last, n, 3)
+		if !ok {
+			continue
+		}
+		decay, sd := m.decay(&c, last, n)
+		c.observe(decay, sd)
+		switch {
+		case !found && (best.N == 0 || c.clear() > best.clear()):
+			best = c
+		case found && c.Sigma <= 1.5*base.Sigma && c.clear() > wellClear && c.agrees(&base):
+			best = c
+		}
+		if !found && best.clear() >= wellClear {
+			found, base = true, best
+		}
+	}
+	m.Curve = best
+	m.Stall = m.stalled(last, age)
+	m.Knows = best.N > 0 && best.clear() >= leastClear && m.onTheMove(last, age)
+}
+
+// onTheMove reports whether the temperature has left the ground on which it has lately gone to and fro.
+func (m *Model) onTheMove(last, age int64) bool {
+	if age < fewestAlone && m.Air.ago(last, 0) == none {
+		return false
+	}
+	sign := int32(1)
+	if m.Curve.P[1] > 0 {
+		sign = -1
+	}
+	deepest, since := m.Food.dip(last, age, sign)
+	return float64(since) > float64(newGround*float64(deepest))
+}
+
+// Bounds of the decay, per minute: the food does not lose its rate faster than within 20 minutes, and does not
+// gather speed faster than within an hour.
+const (
+	fastest = 1.0 / 20
+	gaining = -1.0 / 60
+)
+
+// decay is what is known beforehand of how the rate will change, from the air where that makes sense, and the
+// standard deviation of the bend that this leaves.
+func (m *Model) decay(c *curve, last, n int64) (decay, sd float64) {
+	middle := c.P[1] - float64(c.P[2]*float64(n-1)/2) // the rate in the middle, which the fit knows best
+	decay, sd = 0.25/60, 0.4/60                       // time constants of 1 h to never, per minute
+	if air, ok := m.Air.fit(last, n, 2); ok {
+		gap := air.P[0] - c.P[0]
+		// Heat flows from the warm to the cold with a plausible time constant; else (evaporation, an air
+		// probe in a corner) the air says nothing.
+		if slow := gap / middle; slow > 20 && slow < 24*60 {
+			d := (middle - air.P[1]) / gap
+			noise := (math.Sqrt(air.Cov[1][1]) + float64(math.Abs(d)*air.Sigma)) / math.Abs(gap)
+			decay = min(max(d, gaining), fastest)
+			sd = 0.15/60 + float64(0.5*math.Abs(decay)) + noise
+		}
+	}
+	return decay, math.Abs(float64(sd * middle))
+}
+
+// Reach says when the temperature will be at limit, falling or rising. ok is false when that is not known: too few
+// readings (10 minutes, without air 20), a rate within the noise, a to and fro as a thermostat makes it, a limit
+// that lies behind or is never reached, one more than 12 h off, a stall while the limit lies above, or a spread of
+// more than one and a half times the estimate and 10 minutes.
+func (m *Model) Reach(limit sensor.Temp) (e Estimate, ok bool) {
+	level, rate, bend := m.Curve.P[0], m.Curve.P[1], m.Curve.P[2]
+	if !m.Knows || m.Stall && rate > 0 {
+		return Estimate{}, false
+	}
+	way := (limit.Celsius() - level) / rate
+	decay := min(max(-bend/rate, gaining), fastest)
+	rest := 1 - float64(decay*way)
+	if way <= 0 || rest < 0.01 {
+		return Estimate{}, false
+	}
+	s := way
+	if part := 1 - rest; part > 1e-4 || part < -1e-4 {
+		s = -log(rest) / decay
+	}
+	distance, left := travel(s, decay)
+	// How the temperature then depends on level, rate and bend.
+	bends := float64(s*s) / 2
+	if x := float64(decay * s); x > 1e-3 || x < -1e-3 {
+		bends = (distance - float64(s*left)) / decay
+	}
+	g := [3]float64{1, distance + float64(decay*bends), bends}
+	c := &m.Curve.Cov
+	v := dot(g, [3]float64{dot(c[0], g), dot(c[1], g), dot(c[2], g)})
+	lost := float64(wander * way * rate)
+	half := quantile * math.Sqrt(max(v, 0)+float64(lost*lost)) / math.Abs(float64(rate*left))
+	// The curve counts from the middle of the last full minute.
+	since := m.Last - time.Duration(m.Minute)*time.Minute + time.Minute/2
+	if s+half > 2*horizon.Minutes() {
+		return Estimate{}, false
+	}
+	e.In = max(minutes(s)-since, 0)
+	e.Soonest = max(minutes(s-half)-since, 0)
+	e.Latest = max(minutes(s+half)-since, 0)
+	wide := e.Latest - e.Soonest
+	if e.In > horizon || wide > slack+time.Duration(tooWide*float64(e.In)) {
+		return Estimate{}, false
+	}
+	return e, true
+}
+
+// minutes is x minutes, to the second.
+func minutes(x float64) time.Duration {
+	return time.Duration(math.Floor(float64(x*60)+0.5)) * time.Second
+}
+
+// Plateau reports whether the food stalls: it is warm, the air is far above it, and for half an hour it has hardly
+// risen, since what it is given goes into evaporating its water. It will go on to rise, nobody knows when.
+func (m *Model) Plateau() bool { return m.Stall }
+
+const (
+	// stallWindow is how long the rise must have been missing.
+	stallWindow = 30
+	// stallFrom is the least temperature of a stall in °C: colder than that, a food that does not rise yet is in its
+	// dead time. Measured stalls lie at 60 to 66 °C, in a pit at 107 to 121 °C (Texas A&M, 2013).
+	stallFrom = 50
+	// stallGap is how far above it the air is at least, °C.
+	stallGap = 20
+	// stallTau is the apparent time constant in minutes from which a rise counts as none: the slowest common piece,
+	// 10 cm in still air, has 8.4 h.
+	stallTau = 20 * 60
+)
+
+// stalled looks for a plateau.
+func (m *Model) stalled(last, age int64) bool {
+	if age < stallWindow {
+		return false
+	}
+	food, ok := m.Food.fit(last, stallWindow, 2)
+	air, okAir := m.Air.fit(last, stallWindow, 2)
+	gap := air.P[0] - food.P[0]
+	if !ok || !okAir || food.P[0] < stallFrom || gap < stallGap {
+		return false
+	}
+	none := gap / stallTau
+	noise := math.Sqrt(food.Cov[1][1])
+	return math.Abs(food.P[1])+float64(2*noise) < none
+}

@@ -142,8 +142,12 @@ func honours(t *testing.T, r Rig) {
 func retried(t *testing.T, r Rig) {
 	r.Break()
 	c, until := courier(t, r, Events(4))
-	until(func(a attempt) bool { return a.err != nil })
+	var first attempt
+	until(func(a attempt) bool { first = a; return true })
 	r.Mend()
+	if first.seq != 1 || first.err == nil || publish.IsPermanent(first.err) {
+		t.Fatalf("with a broken far end the first attempt is one of event %d and gives %v, want event 1 and a passing failure", first.seq, first.err)
+	}
 	until(func(a attempt) bool { return a.seq == 4 && a.err == nil })
 	wantOnce(t, r, 1, 2, 3, 4)
 	if c.Failures() == 0 {

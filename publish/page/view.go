@@ -179,7 +179,7 @@ func (v *railView) count() {
 			parts = append(parts, fmt.Sprintf("%d %s", c.N, c.Word))
 		}
 	}
-	v.Title = "All ok"
+	v.Title = "All lots ok"
 	switch {
 	case v.Stale != "":
 		v.Title = "Stale"

@@ -92,6 +92,16 @@ func TestTailWakesItsReaders(t *testing.T) {
 	})
 }
 
+func TestTailTakesAnEventOnce(t *testing.T) {
+	tail := NewTail(4, 0, nil)
+	tail.Add(eventsFrom(1, 4))
+	tail.Add(eventsFrom(3, 4))
+	events, lost := tail.Skip(0, 9)
+	if !slices.Equal(seqsOf(events), upTo(1, 4)) || lost != 0 {
+		t.Errorf("a tail of four has %v and lost %d", seqsOf(events), lost)
+	}
+}
+
 func TestTailGivesTheRecordsError(t *testing.T) {
 	s := newShelf("a", 10)
 	s.err = errDown

@@ -221,6 +221,22 @@ func TestCourierWithoutACursorStartsWhereTheRunBegan(t *testing.T) {
 	})
 }
 
+func TestCourierWithACursorBeyondTheEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		// Events 6 to 9 were told while nothing could be written, and went with the power. Their numbers
+		// are given again, to other events.
+		s := newShelf("a", 5)
+		s.cursors["bell"] = 9
+		tail := NewTail(0, 5, s)
+		r := &receiver{name: "bell"}
+		_, end := start(t, r, tail, s, CourierOptions{})
+		tail.Add(eventsFrom(6, 7))
+		synctest.Wait()
+		end()
+		wantSeqs(t, r.seqs(), upTo(6, 7))
+	})
+}
+
 func TestCourierKeepsACursorOfZeroEvents(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		// A new publisher that is down for the whole of its first run misses nothing in the second.
@@ -286,10 +302,16 @@ func TestCourierPassesOverWhatIsRefused(t *testing.T) {
 		tail.Add(eventsFrom(1, 4))
 		synctest.Wait()
 		wantSeqs(t, r.seqs(), []uint64{1, 4})
-		if c.Refused() != 2 || c.Failures() != 0 {
-			t.Errorf("%d refused and %d failures, want 2 and 0", c.Refused(), c.Failures())
+		r.set(func(r *receiver) { r.fail = func(uint64) error { return Permanent(errDown) } })
+		tail.Add(eventsFrom(5, 5))
+		synctest.Wait()
+		if c.Refused() != 3 || c.Failures() != 0 || c.Pending() != 0 || c.LastError() != nil {
+			t.Errorf("%d refused, %d failures, %d pending, error %v; want 3, none, none, nil", c.Refused(), c.Failures(), c.Pending(), c.LastError())
 		}
 		end()
+		if got := s.cursor("bell"); got != 5 {
+			t.Errorf("the cursor is %d, want 5: what was refused is dealt with", got)
+		}
 	})
 }
 

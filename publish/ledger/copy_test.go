@@ -100,3 +100,51 @@ func FuzzDecodeCopy(f *testing.F) {
 		}
 	})
 }
+
+// The copy is written with events and marks and at the end, else every ten minutes.
+func TestWriterCopies(t *testing.T) {
+	bubble(t, func(t *testing.T, path string) {
+		copyPath := filepath.Join(filepath.Dir(path), "copy")
+		r := newRig(t, beginAt(t, path), WriterOptions{CopyPath: copyPath})
+		expect := func(what string, sweep uint64) {
+			t.Helper()
+			if c, err := LoadCopy(copyPath); err != nil || c.Sweep != sweep || c.LastSeq != uint64(r.seq) || c.Ledger != r.g.ID() {
+				t.Errorf("%s: %+v, %v", what, c, err)
+			}
+		}
+		r.rounds(61)
+		expect("the first block", 61)
+		r.rounds(9 * 60)
+		expect("within ten minutes", 61)
+		r.rounds(3 * 60)
+		if c, err := LoadCopy(copyPath); err != nil || c.Sweep < 600 {
+			t.Errorf("after ten minutes: %+v, %v", c, err)
+		}
+		r.round(1)
+		expect("with an event", 782)
+		r.round(0, "m")
+		expect("with a mark", 783)
+		r.rounds(2)
+		// A restart goes on from a copy that is ahead of the record, so it waits for what is in it to be
+		// recorded; but not for ever.
+		open := r.g.stall()
+		r.round(1)
+		r.rounds(3)
+		if c, err := LoadCopy(copyPath); err != nil || c.Sweep != 783 {
+			t.Errorf("over a stall of 4 s: %+v, %v", c, err)
+		}
+		r.rounds(2)
+		expect("over a longer one", 786)
+		open()
+		r.rounds(1)
+		open = r.g.stall()
+		r.round(1)
+		if c, err := LoadCopy(copyPath); err != nil || c.Sweep != 786 {
+			t.Errorf("over a second stall: %+v, %v", c, err)
+		}
+		open()
+		r.rounds(1)
+		r.close()
+		expect("at the end", 794)
+	})
+}

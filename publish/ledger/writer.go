@@ -83,7 +83,8 @@ type Writer struct {
 	stop    chan struct{}
 	stopped sync.WaitGroup
 
-	anew bool // the file holds another history: move it aside. Of the committing goroutine alone
+	anew     bool // the file holds another history: move it aside. Of the committing goroutine alone
+	copyFail bool // the latest copy failed. Of the copying goroutine alone
 
 	mu       sync.Mutex
 	ledger   string  // the id of the ledger that this run is in; empty: none yet
@@ -99,8 +100,11 @@ type Writer struct {
 	idle     []chan struct{} // closed when nothing waits any more
 	untold   []*telling
 	late     []uint64 // told as unrecorded while their commit was on its way
-	saved    *Copy    // the newest snapshot, for the copy
-	copyNow  bool
+	durable  uint64   // the sweep of the newest snapshot that is on the disk
+	saved    *Copy    // the newest snapshot that is not copied; something waits since savedAt
+	savedAt  time.Time
+	copyNow  bool      // with the next snapshot
+	copyNext time.Time // else then
 	ended    bool
 	dropped  Dropped
 	snapFail bool
@@ -237,6 +241,9 @@ func (w *Writer) snap(p *parcel, snapshot func() ([]byte, error)) {
 			q.batch.Snapshot = nil
 		}
 	}
+	if w.saved == nil {
+		w.savedAt = time.Now()
+	}
 	w.saved = &Copy{Ledger: w.ledger, Sweep: w.number, LastSeq: w.seq, Snapshot: data}
 	signal(w.copied)
 }
@@ -328,6 +335,9 @@ func (w *Writer) Close(ctx context.Context, snapshot func() ([]byte, error)) err
 	done := make(chan error, 1)
 	go func() {
 		w.stopped.Wait()
+		if c := w.lastCopy(); c != nil {
+			w.copy(c)
+		}
 		done <- errors.Join(w.unwritten(), w.store.Close())
 	}()
 	select {
@@ -336,6 +346,15 @@ func (w *Writer) Close(ctx context.Context, snapshot func() ([]byte, error)) err
 	case <-ctx.Done():
 		return errors.Join(ctx.Err(), w.Trouble())
 	}
+}
+
+func (w *Writer) lastCopy() *Copy {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.o.CopyPath == "" {
+		return nil
+	}
+	return w.takeCopy()
 }
 
 // signal wakes whoever listens at c, now or at his next look.

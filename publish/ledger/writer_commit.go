@@ -144,6 +144,7 @@ func (w *Writer) commit(p *parcel) error {
 	}
 	w.queue = slices.Delete(w.queue, 0, 1)
 	w.late = slices.Delete(w.late, 0, len(b.Unrecorded))
+	w.durable = max(w.durable, b.SnapshotSweep)
 	written := b.Events
 	for _, t := range p.told {
 		t.durable = true
@@ -157,6 +158,7 @@ func (w *Writer) commit(p *parcel) error {
 	}
 	w.mu.Unlock()
 	signal(w.tell)
+	signal(w.copied)
 	for _, durable := range p.durable {
 		durable()
 	}

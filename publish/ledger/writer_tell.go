@@ -64,37 +64,65 @@ func (w *Writer) ripe() (events []rules.Event, wait time.Duration) {
 	return slices.Clone(t.events), 0
 }
 
-// copies is the goroutine that writes the snapshot apart from the ledger: at once with every event and
-// mark and at the end, else every ten minutes. A slow disk delays copies, and the newest replaces those
-// that wait.
+// copies is the goroutine that writes the snapshot apart from the ledger: with every event and mark, else
+// every ten minutes. Close writes the last one.
 func (w *Writer) copies() {
-	failing := false
-	next := time.Now()
-	for ending := false; !ending; {
-		select {
-		case <-w.copied:
-		case <-w.stop:
-			ending = true
-		}
-		w.mu.Lock()
-		c := w.saved
-		due := c != nil && (w.copyNow || ending || !time.Now().Before(next))
-		if due {
-			w.saved, w.copyNow = nil, false
-		}
-		w.mu.Unlock()
-		if !due {
+	for {
+		c, wait := w.ripeCopy()
+		if c != nil {
+			w.copy(c)
 			continue
 		}
-		err := SaveCopy(w.o.CopyPath, *c)
-		if err != nil && !failing {
-			w.o.Log.Error("the copy of the rules' memory cannot be written", "err", err)
-		} else if err == nil && failing {
-			w.o.Log.Info("the copy of the rules' memory is written again")
+		timer := time.NewTimer(wait)
+		select {
+		case <-timer.C:
+		case <-w.copied:
+		case <-w.stop:
+			timer.Stop()
+			return
 		}
-		failing = err != nil
-		if err == nil {
-			next = time.Now().Add(copyEvery)
+		timer.Stop()
+	}
+}
+
+// ripeCopy takes the newest snapshot when its copy is due, or says how long until that is to be asked
+// again. A copy that is ahead of the ledger is what a restart goes on from, and events in it that were
+// neither recorded nor told would be lost: it waits until the ledger has it, or has clearly stalled.
+func (w *Writer) ripeCopy() (*Copy, time.Duration) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.saved == nil || !w.copyNow && time.Now().Before(w.copyNext) {
+		return nil, copyEvery
+	}
+	if w.saved.Sweep > w.durable {
+		if left := commitSlow - time.Since(w.savedAt); left > 0 || len(w.untold) > 0 {
+			return nil, max(left, tellAnyway)
 		}
+	}
+	return w.takeCopy(), 0
+}
+
+// takeCopy takes the newest snapshot, nil when there is none. w.mu is held.
+func (w *Writer) takeCopy() *Copy {
+	c := w.saved
+	w.saved, w.copyNow, w.copyNext = nil, false, time.Now().Add(copyEvery)
+	return c
+}
+
+// copy writes c. It is called by one goroutine at a time.
+func (w *Writer) copy(c *Copy) {
+	err := SaveCopy(w.o.CopyPath, *c)
+	switch {
+	case err != nil && !w.copyFail:
+		w.o.Log.Error("the copy of the rules' memory cannot be written", "err", err)
+	case err == nil && w.copyFail:
+		w.o.Log.Info("the copy of the rules' memory is written again")
+	}
+	w.copyFail = err != nil
+	if err != nil {
+		// The next snapshot is tried at once.
+		w.mu.Lock()
+		w.copyNow = true
+		w.mu.Unlock()
 	}
 }

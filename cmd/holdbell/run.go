@@ -32,9 +32,7 @@ func runVerb() *cobra.Command {
 				return err
 			}
 			log := newLog(cmd.ErrOrStderr(), cfg.LogLevel)
-			for _, w := range cfg.Warnings {
-				log.Warn(w.String())
-			}
+			warn(cfg, log)
 			version, commit := build()
 			d, err := daemon.New(cfg, daemon.Options{
 				Open: (&board{log: log}).open, Socket: socket, Version: version, Commit: commit, Log: log,
@@ -82,10 +80,18 @@ func reload(d *daemon.Daemon, path string, log *slog.Logger) {
 		log.Error("the new configuration is not used; the old one stays", "err", err)
 		return
 	}
+	warn(cfg, log)
+	d.Reload(cfg)
+}
+
+// warn says what can run but ought to be looked at.
+func warn(cfg *configs.Config, log *slog.Logger) {
 	for _, w := range cfg.Warnings {
 		log.Warn(w.String())
 	}
-	d.Reload(cfg)
+	for _, m := range daemon.Missing(cfg) {
+		log.Warn(m)
+	}
 }
 
 // board is the machine that the daemon runs on: its clock and its buses.

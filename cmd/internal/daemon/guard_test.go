@@ -42,3 +42,42 @@ func TestGuardTellsStuckFromDown(t *testing.T) {
 		}
 	})
 }
+
+// TestWatchdogStarvesOnAStuckCourier: the loop goes round, but alarms do not get out; then the service
+// manager has to hear nothing. Once the courier is free, it hears again.
+func TestWatchdogStarvesOnAStuckCourier(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := deaf{make(chan error)}
+		g := newGuard(p)
+		o := &outputs{}
+		o.guards.Store(&[]*guard{g})
+		d := &Daemon{notify: &notifier{alive: make(chan struct{}, 1), say: make(chan string, 8)}}
+		d.outputs.Store(o)
+		fed := func() bool {
+			d.alive(&rules.State{})
+			select {
+			case <-d.notify.alive:
+				return true
+			default:
+				return false
+			}
+		}
+		if !fed() {
+			t.Error("a healthy round does not feed the watchdog")
+		}
+		done := make(chan error)
+		go func() { done <- g.Deliver(t.Context(), "", rules.Event{}) }()
+		wait(stuckAfter + time.Second)
+		if fed() {
+			t.Error("a stuck courier is not noticed")
+		}
+		p.let <- nil
+		<-done
+		if !fed() {
+			t.Error("the watchdog starves though the courier is free again")
+		}
+		if got := <-d.notify.say; got != "READY=1" {
+			t.Errorf("the first word is %q", got)
+		}
+	})
+}

@@ -54,8 +54,9 @@ func views(t *testing.T) map[string]*Page {
 }
 
 func TestGoldenPages(t *testing.T) {
-	for name, p := range views(t) {
-		for suffix, path := range map[string]string{"": "/", "-mark": "/mark?mark=check&lot=brisket&station=warmer"} {
+	for suffix, path := range map[string]string{"": "/", "-mark": "/mark?mark=check&lot=brisket&station=warmer"} {
+		// Each page is drawn by a kitchen of its own, so that the ids on it do not hang on the order.
+		for name, p := range views(t) {
 			if suffix != "" && name != "rich" {
 				continue
 			}

@@ -15,6 +15,9 @@ import (
 // a CRC-32C of all that, little-endian. A sweep is a byte of flags, its instant, and a uvarint a reading.
 const blockFormat = 1
 
+// milli is a millisecond in the monotonic clock's unit.
+const milli = int64(time.Millisecond)
+
 // Flags of a sweep. Without flagAbsolute the instant is one zigzag varint: how much the step of the
 // monotonic clock differs from the step before; the wall moved by as much. In steady running that is 0.
 const (
@@ -33,11 +36,9 @@ const faultRoom = 16
 const _ = uint(faultRoom - sensor.NumFaults)
 
 var (
-	errBlock    = errors.New("the block of readings is damaged")
-	errUnfit    = errors.New("the readings of a sweep do not fit the layout")
-	castagnoli  = crc32.MakeTable(crc32.Castagnoli)
-	milli       = int64(time.Millisecond)
-	zeroInstant sensor.Instant
+	errBlock   = errors.New("the block of readings is damaged")
+	errUnfit   = errors.New("the readings of a sweep do not fit the layout")
+	castagnoli = crc32.MakeTable(crc32.Castagnoli)
 )
 
 // encodeBlock turns sweeps of probes readings each into bytes. Temperatures of faulty readings, which hold
@@ -48,7 +49,7 @@ func encodeBlock(sweeps []sensor.Sweep, probes int) ([]byte, error) {
 	b = binary.AppendUvarint(b, uint64(len(sweeps)))
 	b = binary.AppendUvarint(b, uint64(probes))
 	last := make([]int64, probes)
-	prev, step := zeroInstant, int64(0)
+	prev, step := sensor.Instant{}, int64(0)
 	for i := range sweeps {
 		s := &sweeps[i]
 		if len(s.Readings) != probes {
@@ -133,7 +134,7 @@ func decodeBody(body []byte) ([]sensor.Sweep, error) {
 	sweeps := make([]sensor.Sweep, count)
 	readings := make([]sensor.Reading, count*probes)
 	last := make([]int64, probes)
-	prev, step := zeroInstant, int64(0)
+	prev, step := sensor.Instant{}, int64(0)
 	for i := range sweeps {
 		s := &sweeps[i]
 		s.At = d.instant(&prev, &step)

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -127,6 +128,18 @@ func sound(t testing.TB, l *Ledger) {
 			t.Fatalf("inputs: %v %v", in, err)
 		}
 	}
+}
+
+// fastDir is a folder in memory where there is one. Tests that commit thousands of times prove nothing of
+// the disk.
+func fastDir(t testing.TB) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "holdbell")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	return dir
 }
 
 func commit(t testing.TB, l *Ledger, b Batch) {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -120,8 +121,9 @@ func alterSnapshot(t testing.TB, b []byte) []byte {
 // Whatever bytes are changed, opening gives a ledger that works, and no panic.
 func TestOpenRandomDamage(t *testing.T) {
 	good := filled(t, filepath.Join(t.TempDir(), "good.db"))
+	dir := fastDir(t)
 	r := rand.New(rand.NewPCG(1, 2))
-	for range 60 {
+	for i := range 60 {
 		b := bytes.Clone(good)
 		for range 1 + r.IntN(40) {
 			b[r.IntN(len(b))] = byte(r.Uint32())
@@ -129,7 +131,7 @@ func TestOpenRandomDamage(t *testing.T) {
 		if r.IntN(3) == 0 {
 			b = b[:r.IntN(len(b))]
 		}
-		path := filepath.Join(t.TempDir(), "ledger.db")
+		path := filepath.Join(dir, fmt.Sprint(i, ".db"))
 		if err := os.WriteFile(path, b, 0o600); err != nil {
 			t.Fatal(err)
 		}

@@ -1,4 +1,4 @@
-package ledger_test
+package ledger
 
 import (
 	"bytes"
@@ -11,7 +11,6 @@ import (
 
 	"pgregory.net/rapid"
 
-	"holdbell/publish/ledger"
 	"holdbell/rules"
 	"holdbell/rules/foodcode"
 	"holdbell/sensor"
@@ -79,11 +78,11 @@ func day(t *rapid.T, s rules.Setup) []rules.Input {
 func TestRestoreEquivalence(t *testing.T) {
 	t.Parallel()
 	s := kitchen(t)
-	dir, n, fed := t.TempDir(), 0, 0
+	dir, n, fed := fastDir(t), 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		n++
 		path := filepath.Join(dir, fmt.Sprint(n, ".db"))
-		l, err := ledger.Open(path, ledger.Options{})
+		l, err := Open(path, Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -92,7 +91,7 @@ func TestRestoreEquivalence(t *testing.T) {
 			t.Fatal(err)
 		}
 		var decided []rules.Event
-		w := ledger.NewWriter(l, ledger.WriterOptions{})
+		w := NewWriter(l, WriterOptions{})
 		snapshots := rapid.IntRange(0, 40).Draw(t, "snapshots")
 		inputs := day(t, s)
 		for _, in := range inputs {
@@ -102,17 +101,17 @@ func TestRestoreEquivalence(t *testing.T) {
 			if snapshots--; snapshots < 0 {
 				snapshot = nil
 			}
-			w.Add(ledger.Entry{Probes: names(s), Input: in, Events: events, Alarmed: e.Alarmed(), Snapshot: snapshot})
+			w.Add(Entry{Probes: names(s), Input: in, Events: events, Alarmed: e.Alarmed(), Snapshot: snapshot})
 		}
 		if err := w.Close(context.Background(), nil); err != nil {
 			t.Fatal(err)
 		}
 
-		if l, err = ledger.Open(path, ledger.Options{}); err != nil {
+		if l, err = Open(path, Options{}); err != nil {
 			t.Fatal(err)
 		}
 		defer l.Close()
-		r, err := ledger.Resume(l, "")
+		r, err := Resume(l, "")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -157,8 +156,8 @@ func TestRestoreEquivalence(t *testing.T) {
 
 // Which memory is the better one to go on from.
 func TestResume(t *testing.T) {
-	open := func(path string) *ledger.Ledger {
-		l, err := ledger.Open(path, ledger.Options{})
+	open := func(path string) *Ledger {
+		l, err := Open(path, Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -166,7 +165,7 @@ func TestResume(t *testing.T) {
 		return l
 	}
 	layout := []string{"air"}
-	batch := ledger.Batch{Layout: layout, FirstSweep: 1, Sweeps: []sensor.Sweep{{Readings: make([]sensor.Reading, 1)}},
+	batch := Batch{Layout: layout, FirstSweep: 1, Sweeps: []sensor.Sweep{{Readings: make([]sensor.Reading, 1)}},
 		Events: []rules.Event{{Seq: 1}}, Snapshot: []byte("ledger's"), SnapshotSweep: 1}
 	const other = "00112233445566778899aabbccddeeff"
 	for name, c := range map[string]struct {
@@ -188,7 +187,7 @@ func TestResume(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
-			l := ledger.New(filepath.Join(dir, "none", "ledger.db"), ledger.Options{})
+			l := New(filepath.Join(dir, "none", "ledger.db"), Options{})
 			if c.open {
 				l = open(filepath.Join(dir, "ledger.db"))
 			}
@@ -200,18 +199,18 @@ func TestResume(t *testing.T) {
 			copyPath := filepath.Join(dir, "copy")
 			wantID := l.ID()
 			if c.id != "-" {
-				saved := ledger.Copy{Ledger: c.id, Sweep: c.sweep, LastSeq: 5, Snapshot: []byte("copy's")}
+				saved := Copy{Ledger: c.id, Sweep: c.sweep, LastSeq: 5, Snapshot: []byte("copy's")}
 				if c.id == "" {
 					saved.Ledger = l.ID()
 				}
-				if err := ledger.SaveCopy(copyPath, saved); err != nil {
+				if err := SaveCopy(copyPath, saved); err != nil {
 					t.Fatal(err)
 				}
 				if !c.open {
 					wantID = saved.Ledger
 				}
 			}
-			r, err := ledger.Resume(l, copyPath)
+			r, err := Resume(l, copyPath)
 			if r == nil || (err != nil) != (c.id == "-") {
 				t.Fatalf("%+v, %v", r, err)
 			}

@@ -532,7 +532,7 @@ func TestFlushDeadline(t *testing.T) {
 // what was answered is recorded; and what was told unrecorded says so in the record.
 func TestWriterLaws(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := fastDir(t)
 	n := 0
 	rapid.Check(t, func(rt *rapid.T) {
 		n++

@@ -251,3 +251,46 @@ func TestTheDefaultIDIsSteadyAndOwn(t *testing.T) {
 		t.Errorf("ids %q and %q", a, b)
 	}
 }
+
+func TestTheLibrarysSettings(t *testing.T) {
+	h := embedded(t, BrokerOptions{})
+	c, err := New(h.own(options()))
+	must(t, err)
+	l, err := c.connect(t.Context())
+	must(t, err)
+	defer l.cut()
+	r := l.mc.OptionsReader()
+	for name, ok := range map[string]bool{
+		"a lost connection is ours to replace": !r.AutoReconnect() && !r.ConnectRetry(),
+		"a session begins clean":               r.CleanSession(),
+		"handlers may run side by side":        !r.Order(),
+		"keep alive 30 s":                      r.KeepAlive() == keepAlive && keepAlive == 30*time.Second,
+		"ping timeout 10 s":                    r.PingTimeout() == 10*time.Second,
+		"write timeout 10 s":                   r.WriteTimeout() == 10*time.Second,
+		"connect timeout 10 s":                 r.ConnectTimeout() == 10*time.Second,
+		"the will":                             r.WillEnabled() && r.WillRetained() && r.WillQos() == 1 && r.WillTopic() == site+"status",
+	} {
+		if !ok {
+			t.Errorf("not so: %s", name)
+		}
+	}
+}
+
+// The waits are 5 s, doubling to 60 s; up to a quarter is taken off by chance.
+func TestTheWaitsBetweenTries(t *testing.T) {
+	o := options()
+	o.Broker = "tcp://127.0.0.1:1883"
+	c, err := New(o)
+	must(t, err)
+	var tr tries
+	for _, want := range []time.Duration{5, 10, 20, 40, 60, 60, 60} {
+		got := tr.failed(c, errLost)
+		if most := want * time.Second; got > most || got < most*3/4 {
+			t.Errorf("waits %v, want up to %v", got, most)
+		}
+	}
+	tr.connected(c)
+	if got := tr.lost(c, errLost); got > time.Second {
+		t.Errorf("waits %v after a connection that stood", got)
+	}
+}

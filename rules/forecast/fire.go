@@ -20,6 +20,9 @@ type Fire struct {
 const (
 	// fireWindow is for how many minutes the air must have been falling.
 	fireWindow = 10
+	// fireAge is how many minutes it listens first: before that a slow swing of a controller and the settling after a
+	// start look alike.
+	fireAge = 40
 	// fireDrop is how far it must have fallen in them, °C.
 	fireDrop = 3
 	// fireStep is the largest share of that fall which two minutes on end may have: an opened lid makes nearly all
@@ -46,12 +49,13 @@ func (f *Fire) Add(t time.Duration, air sensor.Temp) {
 }
 
 // Falling reports whether the air has been falling steadily for at least 10 minutes and further than it lately
-// swung: neither a lid, whose fall is sudden and whose recovery soon begins, nor a thermostat at work.
+// swung: neither a lid, whose fall is sudden and whose recovery soon begins, nor a thermostat at work. It is false for the first 40
+// minutes.
 func (f *Fire) Falling() bool { return f.Dying }
 
 func (f *Fire) dying() bool {
 	last, age := f.Minute-1, min(f.Minute-f.Began, size)
-	if age <= fireWindow {
+	if age < fireAge {
 		return false
 	}
 	whole, ok := f.Air.fit(last, fireWindow+1, 2)
@@ -66,6 +70,6 @@ func (f *Fire) dying() bool {
 			return false
 		}
 	}
-	deepest, since := f.Air.dip(last, age, 1)
+	deepest, since, _ := f.Air.dip(last, age, 1)
 	return float64(since) > float64(newGround*float64(min(deepest, fireSwing)))
 }

@@ -19,32 +19,40 @@ type Model struct {
 	Curve  curve // refitted at the end of each minute
 	Knows  bool  // whether the curve's rate stands out
 	Stall  bool
+	Hot    bool // whether the air is far above the food
 }
 
 // Estimate is when a limit will be reached, counted from the last reading. Nine in ten should lie between Soonest and
 // Latest as long as nobody changes anything: loads, opens, wraps, repairs or breaks.
 type Estimate struct {
 	In, Soonest, Latest time.Duration
+	// StallAhead says that the way leads up through the temperatures at which a moist piece that is not wrapped
+	// stalls in hot air: then it takes hours longer, which Latest does not count in.
+	StallAhead bool
 }
 
 const (
-	// fewest is how many minutes there must be, alone past the longest half swing of a common thermostat.
-	fewest, fewestAlone = 10, 20
+	// fewest is how many minutes there must be.
+	fewest = 10
+	// longestSwing is for how many minutes a probe without air beside it must have been on its way: half a swing of
+	// a slow thermostat looks the same until then.
+	longestSwing = 30
 	// horizon is how far a forecast may look.
 	horizon = 12 * time.Hour
 	// nine in ten of a normal distribution lie within so many standard deviations.
 	quantile = 1.645
 	// wander is the share of the way to the limit that is not known in any case: the food is no first-order
-	// system, and its surroundings do not stand still. Found by simulation.
-	wander = 0.08
+	// system, and its surroundings do not stand still. Found by simulated cabinets without supply.
+	wander = 0.2
 	// tooWide and slack bound the spread: Latest - Soonest is at most tooWide times In and slack on top.
 	tooWide = 1.5
 	slack   = 10 * time.Minute
 	// leastClear is how many standard deviations a rate must be away from zero, and wellClear how many make a
 	// longer look back unnecessary.
 	leastClear, wellClear = 4, 10
-	// newGround is how much further than the deepest dip that was made up again a run must have come.
-	newGround = 1.25
+	// newGround is how much further than the deepest dip that was made up again a run must have come, and
+	// newGroundNoise how many spreads of a minute on top.
+	newGround, newGroundNoise = 1.25, 4
 )
 
 // windows are the minutes that a curve is tried over.
@@ -78,7 +86,7 @@ func (m *Model) Reset() { *m = Model{} }
 // refit lays the curve anew. It takes the shortest look back over which the rate stands well out of the noise, and
 // then as much longer a one as the same shape still fits.
 func (m *Model) refit() {
-	m.Curve, m.Knows, m.Stall = curve{}, false, false
+	m.Curve, m.Knows, m.Stall, m.Hot = curve{}, false, false, false
 	last := m.Minute - 1
 	age := min(m.Minute-m.Began, size)
 	if age < fewest {
@@ -107,21 +115,21 @@ func (m *Model) refit() {
 		}
 	}
 	m.Curve = best
-	m.Stall = m.stalled(last, age)
+	m.Stall, m.Hot = m.stalled(last, age)
 	m.Knows = best.N > 0 && best.clear() >= leastClear && m.onTheMove(last, age)
 }
 
 // onTheMove reports whether the temperature has left the ground on which it has lately gone to and fro.
 func (m *Model) onTheMove(last, age int64) bool {
-	if age < fewestAlone && m.Air.ago(last, 0) == none {
-		return false
-	}
 	sign := int32(1)
 	if m.Curve.P[1] > 0 {
 		sign = -1
 	}
-	deepest, since := m.Food.dip(last, age, sign)
-	return float64(since) > float64(newGround*float64(deepest))
+	deepest, since, lasted := m.Food.dip(last, age, sign)
+	if lasted < longestSwing && m.Air.ago(last, 0) == none {
+		return false
+	}
+	return float64(since) > float64(newGround*float64(deepest))+float64(newGroundNoise*1000*m.Curve.Sigma)
 }
 
 // Bounds of the decay, per minute: the food does not lose its rate faster than within 20 minutes, and does not
@@ -131,27 +139,37 @@ const (
 	gaining = -1.0 / 60
 )
 
+const (
+	// lasting is the share of the air's present rate that counts for its future one: it slows down too.
+	lasting = 0.85
+	// airDecay and airShare make the standard deviation of the decay that follows from the air, per minute
+	// and as a share of itself.
+	airDecay, airShare = 0.15 / 60, 0.5
+	// aloneDecay and aloneSpread are the decay assumed without air, per minute: time constants of 1.3 h to none.
+	aloneDecay, aloneSpread = 0.25 / 60, 0.5 / 60
+)
+
 // decay is what is known beforehand of how the rate will change, from the air where that makes sense, and the
 // standard deviation of the bend that this leaves.
 func (m *Model) decay(c *curve, last, n int64) (decay, sd float64) {
 	middle := c.P[1] - float64(c.P[2]*float64(n-1)/2) // the rate in the middle, which the fit knows best
-	decay, sd = 0.25/60, 0.4/60                       // time constants of 1 h to never, per minute
+	decay, sd = aloneDecay, aloneSpread
 	if air, ok := m.Air.fit(last, n, 2); ok {
 		gap := air.P[0] - c.P[0]
 		// Heat flows from the warm to the cold with a plausible time constant; else (evaporation, an air
 		// probe in a corner) the air says nothing.
 		if slow := gap / middle; slow > 20 && slow < 24*60 {
-			d := (middle - air.P[1]) / gap
+			d := (middle - float64(lasting*air.P[1])) / gap
 			noise := (math.Sqrt(air.Cov[1][1]) + float64(math.Abs(d)*air.Sigma)) / math.Abs(gap)
 			decay = min(max(d, gaining), fastest)
-			sd = 0.15/60 + float64(0.5*math.Abs(decay)) + noise
+			sd = airDecay + float64(airShare*math.Abs(decay)) + noise
 		}
 	}
 	return decay, math.Abs(float64(sd * middle))
 }
 
-// Reach says when the temperature will be at limit, falling or rising. ok is false when that is not known: too few
-// readings (10 minutes, without air 20), a rate within the noise, a to and fro as a thermostat makes it, a limit
+// Reach says when the temperature will be at limit, falling or rising. ok is false when that is not known: less than 10
+// minutes of readings, without air less than 30 minutes on the way, a rate within the noise, a to and fro as a thermostat makes it, a limit
 // that lies behind or is never reached, one more than 12 h off, a stall while the limit lies above, or a spread of
 // more than one and a half times the estimate and 10 minutes.
 func (m *Model) Reach(limit sensor.Temp) (e Estimate, ok bool) {
@@ -188,6 +206,7 @@ func (m *Model) Reach(limit sensor.Temp) (e Estimate, ok bool) {
 	e.In = max(minutes(s)-since, 0)
 	e.Soonest = max(minutes(s-half)-since, 0)
 	e.Latest = max(minutes(s+half)-since, 0)
+	e.StallAhead = rate > 0 && m.Hot && level < stallTo && limit.Celsius() > stallFrom
 	wide := e.Latest - e.Soonest
 	if e.In > horizon || wide > slack+time.Duration(tooWide*float64(e.In)) {
 		return Estimate{}, false
@@ -207,28 +226,29 @@ func (m *Model) Plateau() bool { return m.Stall }
 const (
 	// stallWindow is how long the rise must have been missing.
 	stallWindow = 30
-	// stallFrom is the least temperature of a stall in °C: colder than that, a food that does not rise yet is in its
-	// dead time. Measured stalls lie at 60 to 66 °C, in a pit at 107 to 121 °C (Texas A&M, 2013).
-	stallFrom = 50
+	// stallFrom and stallTo bound the temperatures of a stall in °C: colder, a food that does not rise yet is in its
+	// dead time. A measured stall lay at 60 to 66 °C, in a pit at 107 to 121 °C (Texas A&M, 2013); the rest is room.
+	stallFrom, stallTo = 50, 72
 	// stallGap is how far above it the air is at least, °C.
 	stallGap = 20
 	// stallTau is the apparent time constant in minutes from which a rise counts as none: the slowest common piece,
 	// 10 cm in still air, has 8.4 h.
-	stallTau = 20 * 60
+	stallTau = 12 * 60
 )
 
-// stalled looks for a plateau.
-func (m *Model) stalled(last, age int64) bool {
-	if age < stallWindow {
-		return false
+// stalled looks for a plateau, and for air that could make one.
+func (m *Model) stalled(last, age int64) (stall, hot bool) {
+	if age < fewest {
+		return false, false
 	}
-	food, ok := m.Food.fit(last, stallWindow, 2)
-	air, okAir := m.Air.fit(last, stallWindow, 2)
+	n := min(age, stallWindow)
+	food, ok := m.Food.fit(last, n, 2)
+	air, okAir := m.Air.fit(last, n, 2)
 	gap := air.P[0] - food.P[0]
-	if !ok || !okAir || food.P[0] < stallFrom || gap < stallGap {
-		return false
+	if !ok || !okAir || gap < stallGap {
+		return false, false
 	}
-	none := gap / stallTau
 	noise := math.Sqrt(food.Cov[1][1])
-	return math.Abs(food.P[1])+float64(2*noise) < none
+	still := math.Abs(food.P[1])+float64(2*noise) < gap/stallTau
+	return still && n == stallWindow && food.P[0] >= stallFrom && food.P[0] <= stallTo, true
 }

@@ -46,11 +46,12 @@ func (k *Track) ago(minute, back int64) int32 { return k.Mean[place(minute-back)
 func place(minute int64) int64 { return (minute%size + size) % size }
 
 // dip is the deepest dip within the last n minutes up to minute that has been made up again, and how far the
-// temperature has come down since from its highest, both in m°C. With sign -1 down is up.
+// temperature has come down since from its highest, both in m°C; and for how many minutes it has been below the
+// highest of all. With sign -1 down is up.
 //
 // A thermostat's swing makes such dips and a temperature on its way does not; only who has come further down than
 // the last dip is on new ground.
-func (k *Track) dip(minute, n int64, sign int32) (deepest, since int32) {
+func (k *Track) dip(minute, n int64, sign int32) (deepest, since int32, lasted int64) {
 	var after [size]int32 // the highest from here to the end
 	high, last := int32(none), int32(none)
 	for i := range n {
@@ -59,12 +60,14 @@ func (k *Track) dip(minute, n int64, sign int32) (deepest, since int32) {
 			if last == none {
 				last = x
 			}
-			high = max(high, x)
+			if x > high {
+				high, lasted = x, i
+			}
 		}
 		after[i] = high
 	}
 	if last == none {
-		return 0, 0
+		return 0, 0, 0
 	}
 	since = high - last
 	before := int32(none)
@@ -79,5 +82,5 @@ func (k *Track) dip(minute, n int64, sign int32) (deepest, since int32) {
 			deepest, since = d, after[i]-last
 		}
 	}
-	return deepest, since
+	return deepest, since, lasted
 }

@@ -30,6 +30,8 @@ const (
 const (
 	lethalFloor sensor.Temp = 54444 // 130 °F
 	lethalCap   sensor.Temp = 73889 // 165 °F
+	// A worksheet's figure is nil to its last decimal under 100 °F; nothing is reckoned there.
+	lethalStart sensor.Temp = 37778
 )
 
 // Lethality is the integral of the lethal rate over time, in seconds at 150 °F. The zero value is ready.
@@ -48,43 +50,50 @@ type Lethality struct {
 // Add counts dt, over which the food went from one temperature to the other in a straight line. A dt of zero or less
 // counts nothing. A gap without readings must not be added.
 func (l *Lethality) Add(dt time.Duration, from, to sensor.Temp) {
-	if dt <= 0 {
+	if dt <= 0 || from < lethalStart && to < lethalStart {
 		return
 	}
 	s := float64(dt) / 1e9
-	a, b := float64(min(from, lethalCap)), float64(min(to, lethalCap))
-	ra := exp(float64((a - lethalRef) * lethalLn))
-	rb := ra
-	if a != b {
-		rb = exp(float64((b - lethalRef) * lethalLn))
-	}
-	l.Trapezoid += float64(s * float64((ra+rb)/2))
-	if from < lethalFloor && to < lethalFloor {
+	line, ends := meanRates(float64(min(from, lethalCap)), float64(min(to, lethalCap)))
+	l.Trapezoid += float64(s * ends)
+	lo, hi := min(from, to), max(from, to)
+	if lo >= lethalFloor && hi <= lethalCap {
+		l.Line += float64(s * line)
 		return
 	}
-	a, b = float64(from), float64(to)
+	a, b := float64(from), float64(to)
 	if p, q, share := clip(a, b, float64(lethalFloor), float64(lethalCap)); share > 0 {
-		l.Line += float64(float64(s*share) * meanRate(p, q))
+		line, _ = meanRates(p, q)
+		l.Line += float64(float64(s*share) * line)
 	}
-	if _, _, share := clip(a, b, float64(lethalCap), float64(sensor.MaxTemp)); share > 0 && (from > lethalCap || to > lethalCap) {
-		l.Line += float64(float64(s*share) * meanRate(float64(lethalCap), float64(lethalCap)))
+	if _, _, share := clip(a, b, float64(lethalCap), float64(sensor.MaxTemp)); share > 0 {
+		line, _ = meanRates(float64(lethalCap), float64(lethalCap))
+		l.Line += float64(float64(s*share) * line)
 	}
 }
 
-// meanRate is the mean lethal rate along a straight line from p to q, in thousandths of a °C: the rate at the middle
-// times sinh(h)/h, where h is half the change of the rate's logarithm.
-func meanRate(p, q float64) float64 {
+// meanRates gives the mean lethal rate along a straight line from p to q, in thousandths of a °C, and the mean of the
+// rates at its two ends: the rate at the middle times sinh(h)/h and times cosh(h), where h is half the change of the
+// rate's logarithm.
+func meanRates(p, q float64) (line, ends float64) {
 	h := float64((q - p) * (lethalLn / 2))
-	mid := float64(exp(float64(((p+q)/2 - lethalRef) * lethalLn)))
+	mid := exp(float64(((p+q)/2 - lethalRef) * lethalLn))
 	if h > 0.25 || h < -0.25 {
-		return float64(mid*(exp(h)-exp(-h))) / float64(2*h)
+		up, down := exp(h), exp(-h)
+		return float64(mid*(up-down)) / float64(2*h), float64(mid*(up+down)) / 2
 	}
-	return float64(mid * sinhc(float64(h*h)))
+	h2 := float64(h * h)
+	return float64(mid * sinhc(h2)), float64(mid * cosh(h2))
 }
 
 // sinhc is sinh(x)/x from the square of x, for x within ±0.25: the next term is under 3e-14.
 func sinhc(x2 float64) float64 {
 	return 1 + float64(x2*(1./6+float64(x2*(1./120+float64(x2*(1./5040+float64(x2*(1./362880))))))))
+}
+
+// cosh is the hyperbolic cosine from the square of x, for x within ±0.25: the next term is under 3e-13.
+func cosh(x2 float64) float64 {
+	return 1 + float64(x2*(1./2+float64(x2*(1./24+float64(x2*(1./720+float64(x2*(1./40320))))))))
 }
 
 // Log10 is the reduction of Salmonella by Line, in powers of ten, for a decimal reduction time at 150 °F such as

@@ -90,24 +90,29 @@ func (m Model) Provenance() string {
 // line too long for their short series is cut in equal pieces.
 func (r *rate) mean(p, q float64) float64 {
 	h := (q - p) / 2
-	pieces := 1
-	if x := float64(r.b * h); x > 0.25 || x < -0.25 {
-		pieces = int(4*max(x, -x)) + 1
-		h /= float64(pieces)
+	x := float64(r.b * h)
+	// Rounding must not take growth back where µ itself is all but zero: hence max.
+	if x <= 0.25 && x >= -0.25 {
+		return max(0, float64(r.c*r.around(p+h, h)))
 	}
+	pieces := int(4*max(x, -x)) + 1
+	h /= float64(pieces)
+	sum := 0.0
+	for i := range pieces {
+		sum += r.around(p+float64(h*float64(2*i+1)), h)
+	}
+	return max(0, float64(r.c*sum)/float64(pieces))
+}
+
+// around is the mean of µ/c within ±h of t, for b·h within ±0.25: the series' next terms are under 2e-12 of the whole.
+func (r *rate) around(t, h float64) float64 {
 	x := float64(r.b * h)
 	x2, h2 := float64(x*x), float64(h*h)
 	s0 := sinhc(x2)
 	s1 := float64(float64(h*x) * (1./3 + float64(x2*(1./30+float64(x2*(1./840+float64(x2*(1./45360))))))))
 	s2 := float64(h2 * (1./3 + float64(x2*(1./10+float64(x2*(1./168+float64(x2*(1./6480))))))))
-	sum := 0.0
-	for i := range pieces {
-		t := p + float64(h*float64(2*i+1))
-		u := t - r.tmin
-		u2 := float64(u * u)
-		e := exp(float64(r.b * (t - r.tmax)))
-		sum += (u2 + h2/3) - float64(e*((float64(u2*s0)+float64(float64(2*u)*s1))+s2))
-	}
-	// Rounding must not take growth back where µ itself is all but zero.
-	return max(0, float64(r.c*sum)/float64(pieces))
+	u := t - r.tmin
+	u2 := float64(u * u)
+	e := exp(float64(r.b * (t - r.tmax)))
+	return (u2 + float64(h2*(1./3))) - float64(e*((float64(u2*s0)+float64(float64(2*u)*s1))+s2))
 }

@@ -27,8 +27,8 @@ var degrees = [lastDegree - firstDegree + 1]sensor.Temp{
 //
 // Give it the lowest reading of the lot.
 type Dwell struct {
-	// Above is the time at or above 130, 131 ... 165 °F.
-	Above [lastDegree - firstDegree + 1]time.Duration `json:"above_ns"`
+	// Within is the time from each degree up to the next: 130 to 131 °F, 131 to 132 °F ..., and last from 165 °F up.
+	Within [lastDegree - firstDegree + 1]time.Duration `json:"within_ns"`
 	// Highest is the highest temperature added: it decides the rows that ask for no time.
 	Highest sensor.Temp `json:"highest_mc"`
 }
@@ -42,27 +42,44 @@ func (d *Dwell) Add(dt time.Duration, from, to sensor.Temp) {
 		return
 	}
 	d.Highest = max(d.Highest, hi)
-	for i, at := range degrees {
-		switch {
-		case at <= lo:
-			d.Above[i] += dt
-		case at <= hi:
+	first, last := max(0, degree(lo)), degree(hi)
+	if lo >= degrees[0] && first == last {
+		d.Within[first] += dt
+		return
+	}
+	// From the top down: the time above each degree, less what lies above the next.
+	above := time.Duration(0)
+	for i := last; i >= first; i-- {
+		whole := dt
+		if at := degrees[i]; at > lo {
 			// Both factors can be large; the product of 128 bits cannot overflow, and the share is at most one.
 			high, low := bits.Mul64(uint64(dt), uint64(int64(hi)-int64(at)))
 			part, _ := bits.Div64(high, low, uint64(int64(hi)-int64(lo)))
-			d.Above[i] += time.Duration(part)
-		default:
-			return
+			whole = time.Duration(part)
 		}
+		d.Within[i] += whole - above
+		above = whole
 	}
 }
 
-// At is the time spent at or above a whole degree Fahrenheit from 130 to 165; zero outside.
+// degree is the index of the last whole degree at or below t; negative below the first.
+func degree(t sensor.Temp) int {
+	if t < degrees[0] {
+		return -1
+	}
+	return min(int(t-degrees[0])*9/5000, len(degrees)-1)
+}
+
+// At is the time spent at or above a whole degree Fahrenheit; zero outside 130 to 165.
 func (d *Dwell) At(fahrenheit int) time.Duration {
 	if fahrenheit < firstDegree || fahrenheit > lastDegree {
 		return 0
 	}
-	return d.Above[fahrenheit-firstDegree]
+	sum := time.Duration(0)
+	for _, part := range d.Within[fahrenheit-firstDegree:] {
+		sum += part
+	}
+	return sum
 }
 
 // Row asks that every part of the food stay at or above a temperature for a time. A Hold of zero asks only that it be
@@ -93,14 +110,23 @@ type Table struct {
 
 // Met gives the row of the lowest temperature that d fulfils. The row looked up for a reading is the one at or below
 // it, never a value between two rows: printed times are rounded, and some lie under the straight line.
-func (t *Table) Met(d *Dwell) (Row, bool) {
-	for _, r := range t.Rows {
-		i := r.Fahrenheit - firstDegree
-		if d.Highest >= degrees[i] && d.Above[i] >= r.Hold {
-			return r, true
+func (t *Table) Met(d *Dwell) (row Row, ok bool) {
+	if d.Highest < degrees[0] {
+		return row, false
+	}
+	above, next := time.Duration(0), len(degrees)
+	for i := len(t.Rows) - 1; i >= 0; i-- {
+		r := t.Rows[i]
+		at := r.Fahrenheit - firstDegree
+		for next > at {
+			next--
+			above += d.Within[next]
+		}
+		if d.Highest >= degrees[at] && above >= r.Hold {
+			row, ok = r, true
 		}
 	}
-	return Row{}, false
+	return row, ok
 }
 
 // Left gives the row that would be met first if the food stayed at its present temperature, and the time that it
@@ -110,11 +136,10 @@ func (t *Table) Left(d *Dwell, now sensor.Temp) (row Row, left time.Duration, ok
 		return row, 0, true
 	}
 	for _, r := range t.Rows {
-		i := r.Fahrenheit - firstDegree
-		if degrees[i] > now {
+		if degrees[r.Fahrenheit-firstDegree] > now {
 			break
 		}
-		if need := max(0, r.Hold-d.Above[i]); !ok || need < left {
+		if need := max(0, r.Hold-d.At(r.Fahrenheit)); !ok || need < left {
 			row, left, ok = r, need, true
 		}
 	}

@@ -6,6 +6,9 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"os/exec"
+	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -174,6 +177,29 @@ func TestBitsAreTheSameEverywhere(t *testing.T) {
 		t.Errorf("the bits differ; got\n%swant\n%s", got, want)
 	}
 }
+
+// No product and sum of this package are fused into one rounding by a compiler that may: the golden bits only show it
+// on such a machine, the assembly shows it here.
+func TestNothingIsFused(t *testing.T) {
+	for _, arch := range []string{"arm64", "riscv64"} {
+		build := exec.Command("go", "build", "-gcflags=-S", ".")
+		build.Env = append(os.Environ(), "GOOS=linux", "GOARCH="+arch, "CGO_ENABLED=0")
+		out, err := build.CombinedOutput()
+		if err != nil {
+			t.Fatalf("%s: %v\n%s", arch, err, out)
+		}
+		if !strings.Contains(string(out), "FMUL") {
+			t.Fatalf("%s: no floating-point product in the assembly", arch)
+		}
+		for line := range strings.Lines(string(out)) {
+			if fused.MatchString(line) {
+				t.Errorf("%s: %s", arch, line)
+			}
+		}
+	}
+}
+
+var fused = regexp.MustCompile(`microbe/\w+\.go.*\tFN?M(ADD|SUB)`)
 
 func TestAddAllocatesNothing(t *testing.T) {
 	var e everything

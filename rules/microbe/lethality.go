@@ -77,7 +77,7 @@ func (l *Lethality) Add(dt time.Duration, from, to sensor.Temp) {
 // rate's logarithm.
 func meanRates(p, q float64) (line, ends float64) {
 	h := float64((q - p) * (lethalLn / 2))
-	mid := exp(float64(((p+q)/2 - lethalRef) * lethalLn))
+	mid := exp(float64((float64((p+q)/2) - lethalRef) * lethalLn))
 	if h > 0.25 || h < -0.25 {
 		up, down := exp(h), exp(-h)
 		return float64(mid*(up-down)) / float64(2*h), float64(mid*(up+down)) / 2

@@ -89,7 +89,7 @@ func (m Model) Provenance() string {
 // where S0, S1 and S2 are the means of e^(bs), s·e^(bs) and s²·e^(bs): sinh(x)/x with x = b·h, and its derivatives. A
 // line too long for their short series is cut in equal pieces.
 func (r *rate) mean(p, q float64) float64 {
-	h := (q - p) / 2
+	h := float64((q - p) / 2)
 	x := float64(r.b * h)
 	// Rounding must not take growth back where µ itself is all but zero: hence max.
 	if x <= 0.25 && x >= -0.25 {

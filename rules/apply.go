@@ -328,26 +328,40 @@ func (e *Engine) unclaimed(station int) []int {
 func (e *Engine) assign(l *lot, want []int, at time.Duration) {
 	for i := range l.Members {
 		m := &l.Members[i]
-		if m.Until == forever && (!slices.Contains(want, m.Probe) || m.Stage != l.Stage) {
+		switch {
+		case m.Until != forever:
+		case !slices.Contains(want, m.Probe):
+			m.Until = at
+		case m.Stage != l.Stage && m.Suspended:
+			m.Stage = l.Stage // off watch it stays until it is put in again, wherever the food goes
+		case m.Stage != l.Stage:
 			m.Until = at
 		}
 	}
 	for _, p := range want {
 		present := slices.ContainsFunc(l.Members, func(m member) bool { return m.Probe == p && m.Until == forever })
 		if !present {
-			l.Members = append(l.Members, e.newMember(p, l.Stage, at))
+			l.Members = append(l.Members, e.newMember(p, l, at))
 		}
 	}
 }
 
-// newMember ties a probe to a lot from a moment on. The reading before it, if it was valid, is the left
-// end of the first stretch.
-func (e *Engine) newMember(p int, stage Purpose, at time.Duration) member {
+// newMember ties a probe to a lot from a moment on. A valid reading of not long before is the left end of
+// the first stretch; a probe that goes on with the same lot takes its own, however old.
+func (e *Engine) newMember(p int, l *lot, at time.Duration) member {
 	q := &e.mem.Probes[p]
-	m := member{Probe: p, Stage: stage, From: at, Until: forever}
-	// The sweep's own reading is already in LastT; the stretch up to it begins with the one before.
-	if at < e.mem.Now && q.before.Valid() {
-		m.Has, m.LastT, m.Last = true, e.mem.Prev, q.before.Temp
+	m := member{Probe: p, Stage: l.Stage, From: at, Until: forever}
+	last, lastT := q.Last, q.LastT
+	if at < e.mem.Now {
+		last, lastT = q.prior, q.priorT // the stretch up to this sweep's reading begins with the one before
+	}
+	if lastT != never && at-lastT <= e.set.GapAllowance {
+		m.Has, m.LastT, m.Last = true, lastT, last
+	}
+	for i := range l.Members {
+		if x := &l.Members[i]; x.Probe == p && x.Until == at && x.Has {
+			m.Has, m.LastT, m.Last = true, x.LastT, x.Last
+		}
 	}
 	return m
 }

@@ -42,11 +42,6 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 // takeTo puts a lot into a station. A probe that was claimed by name goes along with the food.
 func (e *Engine) takeTo(l *lot, station int, at time.Duration) {
 	l.Station, l.Stage = station, e.set.Stations[station].Purpose
-	for i := range l.Members {
-		if l.Members[i].Until == forever {
-			l.Members[i].Until = at
-		}
-	}
 	e.reassign(at)
 	e.enterStage(l, at)
 	e.armNow(station, at)
@@ -182,8 +177,11 @@ func (e *Engine) applyIn(m *Mark, l *lot, at time.Duration) (string, bool) {
 			continue
 		}
 		x.Suspended = false
-		// The check at the far end must be another than the one before the probe came out.
-		x.Vouched = l.OutCheck && e.vouches(l, at) && l.CheckT > x.OffSince
+		// The check at the far end must be another than the one before the probe came out. It vouches for
+		// what lies behind it: from there on it is itself the last reading.
+		if l.OutCheck && e.vouches(l, at) && l.CheckT > x.OffSince {
+			x.From, x.Has, x.LastT, x.Last = l.CheckT, true, l.CheckT, l.CheckTemp
+		}
 		n++
 	}
 	if n == 0 {

@@ -79,6 +79,8 @@ type probe struct {
 	AlarmStuck alarm
 
 	before sensor.Reading // the sweep before's, conditioned
+	prior  sensor.Temp    // Last and LastT as they were before this sweep
+	priorT time.Duration
 }
 
 type station struct {
@@ -215,7 +217,8 @@ func (e *Engine) Step(in Input) []Event {
 		e.notice(&in.Notices[i])
 	}
 	for i := range in.Marks {
-		e.mark(&in.Marks[i])
+		m := in.Marks[i] // a copy: the input is the caller's, and what the ledger records
+		e.mark(&m)
 	}
 	for _, l := range e.mem.Lots {
 		if l.open() || len(l.Members) > 0 {
@@ -286,6 +289,7 @@ func (e *Engine) condition(raw []sensor.Reading) {
 		r = p.Filter.Pass(&e.set.Probes[i].Condition, e.mem.Now, r)
 		e.read[i] = r
 		p.before, p.Cur = p.Cur, r
+		p.prior, p.priorT = p.Last, p.LastT
 		p.note(r, e.mem.Now, e.mem.At)
 	}
 }

@@ -30,17 +30,16 @@ func (e *Engine) follow(l *lot) {
 	if !l.open() {
 		return
 	}
-	if l.Stage == Cooking {
-		l.CookSeen = true
-		switch {
-		case !nowHot:
-			l.HotSince = never
-		case l.HotSince == never:
-			l.HotSince = now
-		}
-		// One noisy reading at the limit is no arrival: it would make a cook that is still rising fall below.
-		l.Arrived = l.Arrived || nowHot && now-l.HotSince >= settleTime
+	l.CookSeen = l.CookSeen || l.Stage == Cooking
+	switch {
+	case !nowHot:
+		l.HotSince = never
+	case l.HotSince == never || e.gap:
+		l.HotSince = now
 	}
+	// One noisy reading at the limit is no arrival: it would make a cook that is still rising fall below.
+	// In whatever stage it was hot first, no later time in cooking is come-up.
+	l.Arrived = l.Arrived || nowHot && now-l.HotSince >= settleTime
 	e.followExcursion(l)
 	e.followReheat(l)
 	e.followCooling(l)
@@ -83,11 +82,16 @@ func (e *Engine) crossing(p int, v sensor.Temp) time.Duration {
 // followExcursion keeps the record of food held hot that fell below its limit.
 func (e *Engine) followExcursion(l *lot) {
 	now := e.mem.Now
-	if l.stepBelow > 0 {
+	loadedLow := l.Exc == nil && l.hot(l.Stage) && l.AnyValid && l.Low < e.set.Code.HotLimit
+	if l.stepBelow > 0 || loadedLow {
 		x := l.Exc
 		if x == nil {
-			x = &excursion{Since: l.firstBelow, SinceAt: e.instant(l.firstBelow), Min: e.set.Code.HotLimit,
-				MinT: l.firstBelow, DangerAtMin: l.Danger.Total, InsideSince: never}
+			from := now
+			if l.stepBelow > 0 {
+				from = l.firstBelow
+			}
+			x = &excursion{Since: from, SinceAt: e.instant(from), Min: e.set.Code.HotLimit,
+				MinT: from, DangerAtMin: l.Danger.Total, InsideSince: never}
 			l.Exc = x
 			l.Excursions++
 			x.Count = 1
@@ -161,7 +165,7 @@ func (e *Engine) reheated(l *lot, started, dangerAtStart time.Duration) {
 		return
 	}
 	l.Excused += max(0, l.Danger.Total-dangerAtStart)
-	l.Exc = nil
+	l.Exc, l.Arrived = nil, true
 	if l.Cool != nil && l.Cool.Result == Running {
 		l.Cool = nil // it starts anew when the food leaves the hot limit again
 	}

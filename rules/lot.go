@@ -24,9 +24,14 @@ type member struct {
 	Last      sensor.Temp
 	Suspended bool // off watch: readings belong to no lot
 	OffSince  time.Duration
-	// Vouched is set when signed hand checks at both ends of an off-watch span say that the food was at
-	// or above the limit: the gap is then neither counted nor unknown.
-	Vouched bool
+}
+
+// anchor is the left end of the member's open stretch: its last valid reading, else its beginning.
+func (m *member) anchor() time.Duration {
+	if m.Has {
+		return m.LastT
+	}
+	return m.From
 }
 
 // left is the moment from which the member has not accounted for time yet.
@@ -83,7 +88,7 @@ type lot struct {
 	Excused      time.Duration // danger-zone time of runs that passed
 	LostLength   bool          // a power-off of unknown length
 
-	Arrived    bool          // reached the hot limit while cooking
+	Arrived    bool          // has reached the hot limit
 	HotSince   time.Duration // at or above the hot limit since then
 	CookSeen   bool
 	LastHot    time.Duration // last proof at or above the hot limit
@@ -158,8 +163,13 @@ func (e *Engine) absorb(l *lot) {
 			if current && (l.OpenSince == never || m.left() < l.OpenSince) {
 				l.OpenSince = m.left()
 			}
-			if !current && (m.Until <= m.left() || now-m.Until > keepEnded) {
-				continue // nothing is left to count, or its probe never came back
+			if !current && m.Until <= m.left() {
+				continue // nothing is left to count
+			}
+			if !current && now-m.anchor() > e.set.GapAllowance {
+				// No later reading can bridge it any more: the lot went on and takes its unknown time along.
+				e.countWhole(l, m.Stage, span{m.left(), m.Until})
+				continue
 			}
 			horizon = min(horizon, m.left())
 		default:
@@ -198,14 +208,16 @@ func (e *Engine) absorbReading(l *lot, m *member, t sensor.Temp) {
 	now := e.mem.Now
 	had, seg := m.Has, segment{m.LastT, now, m.Last, t}
 	from := span{m.left(), min(now, m.Until)}
+	bridged := now-m.anchor() <= e.set.GapAllowance
 	m.Has, m.LastT, m.Last = true, now, t
-	vouched := m.Vouched
-	m.Vouched = false
 	switch {
 	case from.B <= from.A:
-	case had && now-seg.T0 <= e.set.GapAllowance:
+	case had && bridged:
 		e.count(l, m.Stage, seg, from)
-	case vouched:
+	case bridged:
+		// A probe that is plugged in, or comes round, moments after it was given to the lot: its first
+		// reading speaks for those moments.
+		e.count(l, m.Stage, segment{m.From, now, t, t}, from)
 	default:
 		e.countWhole(l, m.Stage, from)
 	}
@@ -263,7 +275,8 @@ func (l *lot) charged() time.Duration { return max(0, l.Danger.Total-l.Excused) 
 func (e *Engine) assumed(l *lot) time.Duration {
 	c := l.charged()
 	if l.OpenSince != never && !l.comingUp(l.Stage) {
-		c += e.mem.Now - l.OpenSince
+		// What a probe that reads has counted meanwhile is not counted twice.
+		c += e.mem.Now - l.OpenSince - l.Danger.covered(l.OpenSince, e.mem.Now)
 	}
 	return c
 }

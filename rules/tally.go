@@ -45,6 +45,15 @@ func (c *tally) add(a, b time.Duration) time.Duration {
 	return added
 }
 
+// covered is how much of a to b has been counted, as far as Cover remembers.
+func (c *tally) covered(a, b time.Duration) time.Duration {
+	var d time.Duration
+	for _, s := range c.Cover {
+		d += max(0, min(b, s.B)-max(a, s.A))
+	}
+	return d
+}
+
 // settle forgets what lies before horizon, where nothing can be added any more.
 func (c *tally) settle(horizon time.Duration) {
 	if len(c.Cover) == 0 {

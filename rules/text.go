@@ -58,6 +58,8 @@ func (e *Engine) action(l *lot) string {
 		return "Reheat it to " + target + " before serving, or discard it."
 	case reasonWarm:
 		return "Bring it back to " + e.temp(code.ColdLimit) + " or below" + left + ", or discard it."
+	case reasonCookLeft:
+		return "Cook it on, or reheat it to " + target + " before serving, or discard it."
 	case reasonUseNow:
 		return "Use it now" + left + "; do not put it back."
 	case reasonUnknown:
@@ -110,6 +112,8 @@ func (e *Engine) why(l *lot) string {
 		return "is being reheated"
 	case reasonReheatFailed:
 		return "was not reheated in time"
+	case reasonCookLeft:
+		return "left the cook before it reached " + e.temp(code.HotLimit)
 	case reasonCooking:
 		return "is cooking"
 	case reasonThrownAway:

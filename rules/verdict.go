@@ -28,6 +28,7 @@ const (
 	reasonReheating
 	reasonReheatFailed
 	reasonCooking
+	reasonCookLeft   // left cooking before it ever reached the hot limit
 	reasonThrownAway // a person discarded it
 )
 
@@ -44,6 +45,15 @@ func (e *Engine) rule(l *lot) ruling {
 	if l.Latched != nil {
 		return *l.Latched
 	}
+	r := e.ruleStage(l)
+	if r.Verdict == OK && l.CookSeen && !l.Arrived && l.Stage != Cooking {
+		return ruling{Act, reasonCookLeft, never, e.set.Code.Reheat.Basis}
+	}
+	return r
+}
+
+// ruleStage decides by what the lot is in: a run, time control, or a stage.
+func (e *Engine) ruleStage(l *lot) ruling {
 	code := &e.set.Code
 	switch {
 	case l.TimeRule >= 0:
@@ -55,8 +65,13 @@ func (e *Engine) rule(l *lot) ruling {
 	case l.Stage == ColdHolding:
 		return e.ruleHeld(l, code.ColdDangerLimit, code.ColdBasis, l.AnyValid && l.High > code.ColdLimit, reasonWarm)
 	case l.comingUp(l.Stage):
-		if l.LostLength {
+		switch {
+		case code.DangerLimit > 0 && l.charged() >= code.DangerLimit: // spent before it came here
+			return ruling{Discard, reasonOverTime, never, code.DangerBasis}
+		case l.LostLength:
 			return ruling{Act, reasonLostLength, never, code.DangerBasis}
+		case l.Exc != nil && e.owesProof(l):
+			return ruling{Act, reasonOutside, never, code.HotBasis}
 		}
 		return ruling{OK, reasonCooking, never, code.ComeUpBasis}
 	}

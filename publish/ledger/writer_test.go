@@ -31,6 +31,12 @@ type gate struct {
 	late    bool // the failure comes after the commit was made
 	commits []time.Time
 	batches []Batch
+	reopens int
+}
+
+func (g *gate) Reopen() error {
+	g.reopens++ // by the committing goroutine alone
+	return g.Ledger.Reopen()
 }
 
 func (g *gate) Commit(ctx context.Context, b Batch) error {
@@ -63,7 +69,9 @@ func (g *gate) stall() (open func()) {
 	g.shut = shut
 	return func() {
 		g.mu.Lock()
-		g.shut = nil
+		if g.shut == shut {
+			g.shut = nil
+		}
 		g.mu.Unlock()
 		close(shut)
 	}
@@ -258,6 +266,37 @@ func TestStall(t *testing.T) {
 	})
 }
 
+// Two rounds in one commit, one told before it began and one while it was under way: both are marked.
+func TestToldDuringCommit(t *testing.T) {
+	bubble(t, func(t *testing.T, path string) {
+		r := newRig(t, beginAt(t, path), WriterOptions{})
+		open := r.g.stall()
+		r.add(Entry{}, 1)
+		synctest.Wait()
+		r.add(Entry{}, 1)
+		time.Sleep(900 * time.Millisecond)
+		r.add(Entry{}, 1)
+		time.Sleep(200 * time.Millisecond)
+		synctest.Wait()
+		again := r.g.stall()
+		open()
+		synctest.Wait()
+		if len(r.told) != 2 {
+			t.Errorf("told before the second commit: %+v", r.told)
+		}
+		time.Sleep(time.Second)
+		synctest.Wait()
+		again()
+		must(t, r.w.Flush(context.Background(), r.snapshot))
+		got := events(t, r.g.Ledger)
+		if len(got) != 3 || !got[2].Unrecorded {
+			t.Errorf("recorded: %+v", got)
+		}
+		same(t, "told", r.told, got)
+		r.close()
+	})
+}
+
 // Failed commits are tried again after a pause that doubles up to a minute.
 func TestRetries(t *testing.T) {
 	bubble(t, func(t *testing.T, path string) {
@@ -277,6 +316,9 @@ func TestRetries(t *testing.T) {
 		}
 		if len(r.g.commits) != len(want)+1 {
 			t.Errorf("%d tries", len(r.g.commits))
+		}
+		if r.g.reopens != 3 { // after three failures each
+			t.Errorf("the file was opened again %d times", r.g.reopens)
 		}
 		r.g.failing(nil, false)
 		time.Sleep(time.Minute)
@@ -346,9 +388,15 @@ func TestNoLedger(t *testing.T) {
 
 // A ledger that appears with another history is kept as it is, beside a new one.
 func TestAnothersHistory(t *testing.T) {
+	for name, from := range map[string]Restored{"from nothing": {}, "from another ledger's copy": {Ledger: someID, Sweep: 5000, LastSeq: 100}} {
+		t.Run(name, func(t *testing.T) { anothersHistory(t, from) })
+	}
+}
+
+func anothersHistory(t *testing.T, from Restored) {
 	bubble(t, func(t *testing.T, path string) {
 		filled(t, path)
-		r := newRig(t, New(path, Options{}), WriterOptions{})
+		r := newRig(t, New(path, Options{}), WriterOptions{Resumed: from})
 		r.round(1)
 		if !strings.HasPrefix(r.g.Moved(), path+".earlier-") {
 			t.Fatalf("moved to %q", r.g.Moved())
@@ -411,6 +459,36 @@ func TestDamageWhileWriting(t *testing.T) {
 		}
 		r.close()
 	})
+}
+
+// Blocks go into one commit only where the record reads the same as in two.
+func TestMerge(t *testing.T) {
+	block := func(first, count int) *parcel {
+		return &parcel{batch: Batch{Layout: twoProbes, FirstSweep: uint64(first), Sweeps: sweepsFrom(first, count, 2)}}
+	}
+	other := block(11, 5)
+	other.batch.Layout = []string{"core", "air"}
+	many := block(11, 1)
+	many.told = []*telling{{events: eventsFrom(1, mergedItems+1)}}
+	for name, c := range map[string]struct {
+		a, b  *parcel
+		want  bool
+		first uint64
+		count int
+	}{
+		"that follow":          {block(1, 10), block(11, 5), true, 1, 15},
+		"with a gap":           {block(1, 10), block(12, 5), false, 1, 10},
+		"of another layout":    {block(1, 10), other, false, 1, 10},
+		"after a dropped one":  {block(1, 0), block(11, 5), true, 11, 5},
+		"before a dropped one": {block(1, 10), block(11, 0), true, 1, 10},
+		"too long together":    {block(1, mergedSweeps), block(mergedSweeps+1, 1), false, 1, mergedSweeps},
+		"with too many events": {block(1, 10), many, false, 1, 10},
+	} {
+		got := c.a.merge(c.b)
+		if b := c.a.batch; got != c.want || b.FirstSweep != c.first || len(b.Sweeps) != c.count {
+			t.Errorf("%s: %v, %d sweeps from %d", name, got, len(b.Sweeps), b.FirstSweep)
+		}
+	}
 }
 
 // What waits is bounded: the oldest readings go, are counted, and take no event and no mark with them.

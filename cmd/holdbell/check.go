@@ -32,9 +32,6 @@ func checkVerb() *cobra.Command {
 			for _, w := range cfg.Warnings {
 				fmt.Fprintf(out, "warning: %v\n", w)
 			}
-			for _, m := range daemon.Missing(cfg) {
-				fmt.Fprintf(out, "warning: %s\n", m)
-			}
 			fmt.Fprintf(out, "%s can run: %d probes, %d stations, food code %s\n", path, len(cfg.Probes), len(cfg.Stations), cfg.Code.Name)
 			if !probes {
 				return nil

@@ -89,9 +89,6 @@ func warn(cfg *configs.Config, log *slog.Logger) {
 	for _, w := range cfg.Warnings {
 		log.Warn(w.String())
 	}
-	for _, m := range daemon.Missing(cfg) {
-		log.Warn(m)
-	}
 }
 
 // board is the machine that the daemon runs on: its clock and its buses.

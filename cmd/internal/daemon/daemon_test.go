@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -505,4 +506,43 @@ func TestDaemonTakesAConfigurationWholeOrNotAtAll(t *testing.T) {
 	}
 	r.ear.mu.Unlock()
 	r.end()
+}
+
+// TestDaemonRingsAPhone: from a core that falls below the limit to a push at the far end, which is down at
+// first.
+func TestDaemonRingsAPhone(t *testing.T) {
+	rings := make(chan string, 16)
+	attempts := 0
+	far := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if attempts++; attempts == 1 {
+			w.WriteHeader(http.StatusServiceUnavailable)
+			return
+		}
+		body, err := io.ReadAll(r.Body)
+		if err != nil {
+			t.Error(err)
+		}
+		rings <- string(body)
+	})
+	server := httptest.NewServer(far)
+	defer server.Close()
+	secret := filepath.Join(t.TempDir(), "phone.url")
+	if err := os.WriteFile(secret, []byte(server.URL+"/canary-9d2f\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	text := onPort("127.0.0.1:0") + fmt.Sprintf("  phone: [ { url_file: %q, from: warning } ]\n", secret)
+	r := begin(t, parsed(t, text), filepath.Join(t.TempDir(), "l.db"),
+		always(newLine(noon(), 2, true).play(400, 150).play(100, 120)))
+	select {
+	case body := <-rings:
+		if !strings.Contains(body, "warmer") || !strings.Contains(body, "135 °F") {
+			t.Errorf("the phone shows %q", body)
+		}
+	case <-time.After(20 * time.Second):
+		t.Error("no phone rang")
+	}
+	r.end()
+	if r.log.count("canary-9d2f") != 0 {
+		t.Error("the address, which is a secret, stands in the log")
+	}
 }

@@ -13,6 +13,7 @@ import (
 	"holdbell/publish"
 	"holdbell/publish/mqtt"
 	"holdbell/publish/page"
+	"holdbell/publish/phone"
 	"holdbell/rules"
 )
 
@@ -24,6 +25,7 @@ type outputs struct {
 	page    *page.Page
 	handler http.Handler
 	client  *mqtt.Client // of another machine's broker; nil without one
+	phones  []*phone.Phone
 	shown   atomic.Pointer[[]publish.Publisher]
 	guards  atomic.Pointer[[]*guard]
 
@@ -50,6 +52,16 @@ func (d *Daemon) newOutputs(cfg *configs.Config) (*outputs, error) {
 			return nil, err
 		}
 	}
+	for _, p := range cfg.Phones {
+		target, err := phone.New(phone.Options{
+			// The file's path stays when targets are added or change places.
+			Name: "phone:" + p.URLFile, URLFile: p.URLFile, From: p.From, Site: cfg.Site, Now: d.desk.now, Log: d.log,
+		})
+		if err != nil {
+			return nil, err
+		}
+		o.phones = append(o.phones, target)
+	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", d.metrics.Handler())
 	mux.Handle("/", o.page.Handler())
@@ -74,6 +86,9 @@ func (o *outputs) start(ctx context.Context) (stop func()) {
 	o.add(ctx, &wg, o.page, &o.d.memory)
 	for _, p := range o.d.o.Publishers {
 		o.add(ctx, &wg, p, &o.d.memory)
+	}
+	for _, p := range o.phones {
+		o.addGuarded(ctx, &wg, p)
 	}
 	switch {
 	case o.client != nil:
@@ -120,11 +135,20 @@ func (o *outputs) add(ctx context.Context, wg *sync.WaitGroup, p publish.Publish
 	}
 }
 
-// runClient sets a broker's client to work. Its deliveries carry the alarms, so they are guarded.
-func (o *outputs) runClient(ctx context.Context, wg *sync.WaitGroup, client *mqtt.Client) {
-	g := newGuard(client)
-	o.guards.Store(&[]*guard{g})
+// addGuarded is add for who carries alarms out of the house: where it left off is recorded, and the
+// watchdog looks at its deliveries.
+func (o *outputs) addGuarded(ctx context.Context, wg *sync.WaitGroup, p publish.Publisher) {
+	g := newGuard(p)
+	o.mu.Lock()
+	guards := append(append([]*guard(nil), *o.guards.Load()...), g)
+	o.guards.Store(&guards)
+	o.mu.Unlock()
 	o.add(ctx, wg, g, o.d.record.ledger)
+}
+
+// runClient sets a broker's client to work.
+func (o *outputs) runClient(ctx context.Context, wg *sync.WaitGroup, client *mqtt.Client) {
+	o.addGuarded(ctx, wg, client)
 	wg.Go(func() { client.Run(ctx) })
 }
 

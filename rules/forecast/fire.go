@@ -13,7 +13,7 @@ type Fire struct {
 	Began  int64
 	Minute int64
 	Last   time.Duration
-	Air    Track
+	Air    track
 	Dying  bool
 }
 
@@ -58,15 +58,16 @@ func (f *Fire) dying() bool {
 	if age < fireAge {
 		return false
 	}
-	whole, ok := f.Air.fit(last, fireWindow+1, 2)
-	recent, ok2 := f.Air.fit(last, fireWindow/2, 2)
+	var air series
+	air.last(&f.Air, last, fireWindow+1)
+	whole, ok := air.fit(fireWindow+1, 2)
+	recent, ok2 := air.fit(fireWindow/2, 2)
 	drop := -float64(whole.P[1] * fireWindow)
 	if !ok || !ok2 || drop < fireDrop || whole.clear() < leastClear || recent.P[1] >= 0 {
 		return false
 	}
 	for i := range int64(fireWindow - 1) {
-		a, b := f.Air.ago(last, i+2), f.Air.ago(last, i)
-		if a != none && b != none && float64(a-b)/1000 > float64(fireStep*drop) {
+		if air[i+2]-air[i] > float64(fireStep*drop) { // false beside a missing minute
 			return false
 		}
 	}

@@ -19,52 +19,51 @@ const leastSigma = 0.02
 // lie more than 2.5 spreads off weigh less (Huber's weights), those more than 6 off nothing.
 // Neighbouring residuals that resemble each other (steps of a coarse chip, a swing, a wrong shape) say that there is
 // less to be known than their number promises, and widen the covariance.
-func (k *Track) fit(minute, n int64, terms int) (c curve, ok bool) {
-	var r [size]float64
+func (y *series) fit(n int64, terms int) (c curve, ok bool) {
+	var r series
 	scale := math.Inf(1)
-	for range 3 {
+	for range 2 {
 		var m [3][3]float64
 		var v [3]float64
-		count := int64(0)
+		c.N = 0
 		for i := range n {
-			y := k.ago(minute, i)
-			if y == none {
-				continue
+			w := 1.0
+			if math.Abs(r[i]) > float64(2.5*scale) {
+				w = weight(r[i], scale)
 			}
-			w := weight(r[i], scale)
-			if w == 0 {
-				continue
+			if t := y[i]; t == t && w > 0 {
+				c.N++
+				s := -float64(i)
+				h := float64(s*s) / 2
+				ws, wh, wt := float64(w*s), float64(w*h), float64(w*t)
+				m[0][0] += w
+				m[0][1] += ws
+				m[0][2] += wh
+				m[1][1] += float64(ws * s)
+				m[1][2] += float64(ws * h)
+				m[2][2] += float64(wh * h)
+				v[0] += wt
+				v[1] += float64(wt * s)
+				v[2] += float64(wt * h)
 			}
-			count++
-			s := -float64(i)
-			h := float64(s*s) / 2
-			ws, wh := float64(w*s), float64(w*h)
-			t := float64(y) / 1000
-			m[0][0] += w
-			m[0][1] += ws
-			m[0][2] += wh
-			m[1][1] += float64(ws * s)
-			m[1][2] += float64(ws * h)
-			m[2][2] += float64(wh * h)
-			v[0] += float64(w * t)
-			v[1] += float64(ws * t)
-			v[2] += float64(wh * t)
 		}
-		if terms == 2 { // a wall of stone about no bend
+		if terms == 2 { // nothing is known of a bend, and none is asked for
 			m[0][2], m[1][2], m[2][2], v[2] = 0, 0, 1, 0
 		}
-		if count < 3+n/2 {
+		if c.N < 3+n/2 {
 			return curve{}, false
 		}
-		c.N = count
 		if c.Cov, ok = invert(m); !ok {
 			return curve{}, false
 		}
 		for i := range c.P {
 			c.P[i] = dot(c.Cov[i], v)
 		}
-		scale = k.residuals(minute, n, &c, &r) / float64(count)
-		scale = max(1.2533*scale, leastSigma) // mean absolute to standard deviation of a normal distribution
+		mean, most := y.residuals(n, &c, &r)
+		scale = max(1.2533*mean, leastSigma) // mean absolute to standard deviation of a normal distribution
+		if most <= float64(2.5*scale) {
+			break
+		}
 	}
 	c.spread(&r, n, scale, terms)
 	return c, true
@@ -82,28 +81,34 @@ func weight(residual, scale float64) float64 {
 	}
 }
 
-// residuals fills in how far each minute lies off the curve, zero for one without reading, and gives the sum of
-// their amounts.
-func (k *Track) residuals(minute, n int64, c *curve, r *[size]float64) (sum float64) {
+// residuals fills in how far each minute lies off the curve, zero for one without reading, and gives the mean and the
+// largest of their amounts.
+func (y *series) residuals(n int64, c *curve, r *series) (mean, most float64) {
+	count := 0
 	for i := range n {
 		r[i] = 0
-		if y := k.ago(minute, i); y != none {
-			s := -float64(i)
-			r[i] = float64(y)/1000 - dot(c.P, [3]float64{1, s, float64(s*s) / 2})
-			sum += math.Abs(r[i])
+		if t := y[i]; t == t {
+			s := float64(i)
+			r[i] = t - (c.P[0] - float64(s*(c.P[1]-float64(s*c.P[2]/2))))
+			off := math.Abs(r[i])
+			mean += off
+			most = max(most, off)
+			count++
 		}
 	}
-	return sum
+	return mean / float64(count), most
 }
 
 // spread turns the inverse of the normal equations into a covariance.
-func (c *curve) spread(r *[size]float64, n int64, scale float64, terms int) {
-	var square, pair float64
+func (c *curve) spread(r *series, n int64, scale float64, terms int) {
+	var square, pair, before float64
 	for i := range n {
-		square += float64(r[i] * r[i] * weight(r[i], scale))
-		if i > 0 {
-			pair += float64(clip(r[i], 2.5*scale) * clip(r[i-1], 2.5*scale))
+		near := clip(r[i], 2.5*scale)
+		if math.Abs(r[i]) <= float64(6*scale) {
+			square += math.Abs(float64(r[i] * near)) // weighted: near is the residual times its weight
 		}
+		pair += float64(near * before)
+		before = near
 	}
 	alike := 0.0
 	if square > 0 {

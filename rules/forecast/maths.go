@@ -34,7 +34,7 @@ func travel(s, decay float64) (distance, left float64) {
 	x := float64(s * decay)
 	left = exp(-x)
 	if x < 1e-4 && x > -1e-4 { // the quotient below would lose its digits
-		return float64(s * (1 - x/2)), left
+		return float64(s * (1 - float64(x/2))), left
 	}
 	return (1 - left) / decay, left
 }

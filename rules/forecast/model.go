@@ -14,8 +14,8 @@ type Model struct {
 	Began  int64         // first minute
 	Minute int64         // the open minute
 	Last   time.Duration // of the last reading
-	Food   Track
-	Air    Track
+	Food   track
+	Air    track
 	Curve  curve // refitted at the end of each minute
 	Knows  bool  // whether the curve's rate stands out
 	Stall  bool
@@ -56,7 +56,7 @@ const (
 )
 
 // windows are the minutes that a curve is tried over.
-var windows = [...]int64{10, 14, 20, 30, 45, 64, size}
+var windows = [...]int64{10, 15, 24, 38, 60, size}
 
 // Add takes in one valid reading of the probe and, with hasAir, the valid reading of the air about the food at the
 // same time. For a probe that is in the air itself hasAir is false. t is any clock that does not step: a silence of
@@ -92,30 +92,38 @@ func (m *Model) refit() {
 	if age < fewest {
 		return
 	}
+	var food, air series
+	food.last(&m.Food, last, age)
+	air.last(&m.Air, last, age)
+	beside, hasAir := air.fit(min(age, airWindow), 2)
 	var base, best curve
 	var found bool
 	for _, n := range windows {
 		if n > age {
 			break
 		}
-		c, ok := m.Food.fit(last, n, 3)
+		c, ok := food.fit(n, 3)
 		if !ok {
 			continue
 		}
-		decay, sd := m.decay(&c, last, n)
+		decay, sd := decay(&c, n, &beside, hasAir)
 		c.observe(decay, sd)
-		switch {
-		case !found && (best.N == 0 || c.clear() > best.clear()):
+		if found { // longer, as long as it says the same
+			if c.Sigma > float64(1.5*base.Sigma) || c.clear() < wellClear || !c.agrees(&base) {
+				break
+			}
 			best = c
-		case found && c.Sigma <= 1.5*base.Sigma && c.clear() > wellClear && c.agrees(&base):
+			continue
+		}
+		if best.N == 0 || c.clear() > best.clear() {
 			best = c
 		}
-		if !found && best.clear() >= wellClear {
+		if best.clear() >= wellClear {
 			found, base = true, best
 		}
 	}
 	m.Curve = best
-	m.Stall, m.Hot = m.stalled(last, age)
+	m.Stall, m.Hot = stalled(&food, age, &beside, hasAir)
 	m.Knows = best.N > 0 && best.clear() >= leastClear && m.onTheMove(last, age)
 }
 
@@ -137,9 +145,15 @@ func (m *Model) onTheMove(last, age int64) bool {
 const (
 	fastest = 1.0 / 20
 	gaining = -1.0 / 60
+	// mostGain is the largest gain of speed on the way to a limit, as an exponent: what gathers speed now does not
+	// for hours.
+	mostGain = 1
 )
 
 const (
+	// airWindow is over how many minutes the air's rate is taken, and for how many a stalling food must hardly
+	// have risen.
+	airWindow = 30
 	// lasting is the share of the air's present rate that counts for its future one: it slows down too.
 	lasting = 0.85
 	// airDecay and airShare make the standard deviation of the decay that follows from the air, per minute
@@ -151,10 +165,10 @@ const (
 
 // decay is what is known beforehand of how the rate will change, from the air where that makes sense, and the
 // standard deviation of the bend that this leaves.
-func (m *Model) decay(c *curve, last, n int64) (decay, sd float64) {
+func decay(c *curve, n int64, air *curve, hasAir bool) (decay, sd float64) {
 	middle := c.P[1] - float64(c.P[2]*float64(n-1)/2) // the rate in the middle, which the fit knows best
 	decay, sd = aloneDecay, aloneSpread
-	if air, ok := m.Air.fit(last, n, 2); ok {
+	if hasAir {
 		gap := air.P[0] - c.P[0]
 		// Heat flows from the warm to the cold with a plausible time constant; else (evaporation, an air
 		// probe in a corner) the air says nothing.
@@ -168,17 +182,17 @@ func (m *Model) decay(c *curve, last, n int64) (decay, sd float64) {
 	return decay, math.Abs(float64(sd * middle))
 }
 
-// Reach says when the temperature will be at limit, falling or rising. ok is false when that is not known: less than 10
-// minutes of readings, without air less than 30 minutes on the way, a rate within the noise, a to and fro as a thermostat makes it, a limit
-// that lies behind or is never reached, one more than 12 h off, a stall while the limit lies above, or a spread of
-// more than one and a half times the estimate and 10 minutes.
+// Reach says when the temperature will be at limit, falling or rising. ok is false when that is not known: less than
+// 10 minutes of readings, without air less than 30 minutes on the way, a rate within the noise, a to and fro as a
+// thermostat makes it, a limit that lies behind or is never reached, one more than 12 h off, a stall while the limit
+// lies above, or a spread of more than one and a half times the estimate and 10 minutes.
 func (m *Model) Reach(limit sensor.Temp) (e Estimate, ok bool) {
 	level, rate, bend := m.Curve.P[0], m.Curve.P[1], m.Curve.P[2]
 	if !m.Knows || m.Stall && rate > 0 {
 		return Estimate{}, false
 	}
 	way := (limit.Celsius() - level) / rate
-	decay := min(max(-bend/rate, gaining), fastest)
+	decay := min(max(-bend/rate, gaining, -mostGain/math.Abs(way)), fastest)
 	rest := 1 - float64(decay*way)
 	if way <= 0 || rest < 0.01 {
 		return Estimate{}, false
@@ -224,8 +238,6 @@ func minutes(x float64) time.Duration {
 func (m *Model) Plateau() bool { return m.Stall }
 
 const (
-	// stallWindow is how long the rise must have been missing.
-	stallWindow = 30
 	// stallFrom and stallTo bound the temperatures of a stall in °C: colder, a food that does not rise yet is in its
 	// dead time. A measured stall lay at 60 to 66 °C, in a pit at 107 to 121 °C (Texas A&M, 2013); the rest is room.
 	stallFrom, stallTo = 50, 72
@@ -237,18 +249,17 @@ const (
 )
 
 // stalled looks for a plateau, and for air that could make one.
-func (m *Model) stalled(last, age int64) (stall, hot bool) {
-	if age < fewest {
+func stalled(inside *series, age int64, air *curve, hasAir bool) (stall, hot bool) {
+	if !hasAir {
 		return false, false
 	}
-	n := min(age, stallWindow)
-	food, ok := m.Food.fit(last, n, 2)
-	air, okAir := m.Air.fit(last, n, 2)
+	n := min(age, airWindow)
+	food, ok := inside.fit(n, 2)
 	gap := air.P[0] - food.P[0]
-	if !ok || !okAir || gap < stallGap {
+	if !ok || gap < stallGap {
 		return false, false
 	}
 	noise := math.Sqrt(food.Cov[1][1])
 	still := math.Abs(food.P[1])+float64(2*noise) < gap/stallTau
-	return still && n == stallWindow && food.P[0] >= stallFrom && food.P[0] <= stallTo, true
+	return still && n == airWindow && food.P[0] >= stallFrom && food.P[0] <= stallTo, true
 }

@@ -289,29 +289,30 @@ func TestModelsAreThePublishedOnes(t *testing.T) {
 
 // The last time at 60 °C is the start; a rewarm to less takes nothing back; no hours at 60 °C grow anything.
 func TestStart(t *testing.T) {
+	const sixty sensor.Temp = 60_000
 	var cooled Growth
 	cooled.Add(2*time.Hour, 58000, 20000)
 	if cooled.Log10(CPerfringensBeef) < 1 {
 		t.Fatalf("two hours of cooling gave %v", cooled)
 	}
 	rewarmed := cooled
-	rewarmed.Add(time.Minute, 20000, restart-1)
-	rewarmed.Add(time.Minute, restart-1, restart-1)
+	rewarmed.Add(time.Minute, 20000, sixty-1)
+	rewarmed.Add(time.Minute, sixty-1, sixty-1)
 	for m := range NumModels {
 		if rewarmed.Work[m] < cooled.Work[m] {
 			t.Errorf("%v: a rewarm under 60 °C took growth back", m)
 		}
 	}
 	reheated := cooled
-	reheated.Add(time.Minute, 20000, restart)
+	reheated.Add(time.Minute, 20000, sixty)
 	if reheated != (Growth{}) {
 		t.Errorf("60 °C left %v", reheated)
 	}
 	// A line down through 60 °C starts there, and what it grew before is gone.
 	var fresh Growth
-	fresh.Add(time.Hour, restart, 10000)
+	fresh.Add(time.Hour, sixty, 10000)
 	again := cooled
-	again.Add(time.Hour, restart, 10000)
+	again.Add(time.Hour, sixty, 10000)
 	if again != fresh || fresh.Work[CPerfringensBeef] == 0 {
 		t.Errorf("after 60 °C %v, fresh %v", again, fresh)
 	}

@@ -133,19 +133,25 @@ func TestLethalityEndsWhereTheTablesDo(t *testing.T) {
 	}
 }
 
-// Line against the trapezoid over a thousand small steps, in the standard library's own powers.
+// Line against a million small steps, and Trapezoid against its two ends, in the standard library's own powers.
 func TestLineIsTheIntegral(t *testing.T) {
-	for _, c := range [][2]float64{{128, 138}, {138, 128}, {131, 131.5}, {149.9, 150.1}, {100, 212}, {160, 170}, {40, 180}, {150, 140}} {
+	for _, c := range [][2]float64{{128, 138}, {138, 128}, {131, 131.5}, {149.9, 150.1}, {100, 212}, {160, 170}, {40, 180}, {150, 140}, {101, 112}} {
 		from, _ := sensor.FromFahrenheit(c[0])
 		to, _ := sensor.FromFahrenheit(c[1])
 		var l Lethality
 		l.Add(time.Minute, from, to)
+		rate := func(mc float64) float64 {
+			return math.Pow(10, (min(mc*9/5000+32, lethalCap.Fahrenheit())-150)/10)
+		}
+		if want := 30 * (rate(float64(from)) + rate(float64(to))); math.Abs(l.Trapezoid-want) > 1e-11*want {
+			t.Errorf("%v to %v °F: trapezoid %v s, want %v", c[0], c[1], l.Trapezoid, want)
+		}
 		const steps = 1_000_000
 		sum := 0.0
 		for i := range steps {
 			mc := float64(from) + (float64(i)+0.5)/steps*float64(to-from)
-			if f := mc*9/5000 + 32; mc >= float64(lethalFloor) {
-				sum += 60. / steps * math.Pow(10, (min(f, lethalCap.Fahrenheit())-150)/10)
+			if mc >= float64(lethalFloor) {
+				sum += 60. / steps * rate(mc)
 			}
 		}
 		if math.Abs(l.Line-sum) > 1e-5*sum {

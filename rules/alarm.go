@@ -161,17 +161,17 @@ func (e *Engine) judge(a *alarm, s subjectOf, f finding) {
 			return
 		}
 		e.worsen(a, f, sp)
-		e.ring(a, s, f, sp)
+		e.ring(a, s, f)
 	case near:
 		a.Calm, a.Unknown = false, false
 		if a.Active {
-			e.ring(a, s, f, sp)
+			e.ring(a, s, f)
 		}
 	case unknown:
 		a.Calm = false
 		a.Unknown = a.Active
 		if a.Active {
-			e.ring(a, s, f, sp)
+			e.ring(a, s, f)
 		}
 	case fine:
 		a.Pending, a.Unknown = false, false
@@ -184,7 +184,7 @@ func (e *Engine) judge(a *alarm, s subjectOf, f finding) {
 		if e.mem.Now-a.CalmAt >= sp.clear {
 			e.clear(a, s)
 		} else {
-			e.ring(a, s, f, sp)
+			e.ring(a, s, f)
 		}
 	}
 }
@@ -241,7 +241,7 @@ func (e *Engine) worsen(a *alarm, f finding, sp *spec) {
 
 // ring repeats an alarm that nobody acknowledged, and brings back one that got worse since somebody did,
 // or whose time is half gone: acknowledging never settles.
-func (e *Engine) ring(a *alarm, s subjectOf, f finding, sp *spec) {
+func (e *Engine) ring(a *alarm, s subjectOf, f finding) {
 	now := e.mem.Now
 	switch a.Status {
 	case Unacknowledged:
@@ -262,11 +262,17 @@ func (e *Engine) ring(a *alarm, s subjectOf, f finding, sp *spec) {
 	default:
 		return
 	}
-	if sp.repeat > 0 {
-		a.Ring = now + sp.repeat
+	e.ringAgain(a, s, AlarmRepeated)
+}
+
+// ringAgain tells an alarm anew, in today's words, and sets its next repeat.
+func (e *Engine) ringAgain(a *alarm, s subjectOf, kind EventKind) {
+	a.Ring = 0
+	if repeat := e.specs[e.specIndex(s.station)][s.index].repeat; repeat > 0 {
+		a.Ring = e.mem.Now + repeat
 	}
 	a.Text = e.alarmText(a, s)
-	e.tell(a, s, AlarmRepeated)
+	e.tell(a, s, kind)
 }
 
 // clear ends the condition; an alarm that nobody acknowledged stays listed as returned.
@@ -316,7 +322,7 @@ func (e *Engine) unshelve(a *alarm, s subjectOf) {
 		return
 	}
 	a.Status = Unacknowledged
-	e.tell(a, s, AlarmUnshelved)
+	e.ringAgain(a, s, AlarmUnshelved)
 }
 
 // acknowledge answers a person's mark for one alarm; it reports whether there was anything to answer.

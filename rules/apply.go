@@ -6,20 +6,6 @@ import (
 	"time"
 )
 
-// fact is what a mark changed, so that an undo can restore it. Clocks are never turned back: time that
-// was counted stays counted.
-type fact struct {
-	ID      string
-	Kind    MarkKind
-	Lot     string
-	Station int
-	Stage   Purpose
-	Time    int // TimeRule before
-}
-
-// maxFacts is how many marks can still be undone.
-const maxFacts = 64
-
 // mark applies one mark. Every mark is answered by one event that carries its id: taken, or refused with
 // a plain sentence.
 func (e *Engine) mark(m *Mark) {
@@ -162,17 +148,17 @@ func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
 		}
 		return l.Name + " is being served.", true
 	case MarkDiscard:
-		e.keepFact(m, l)
+		e.keepFact(m, l, "")
 		l.Ruling = ruling{Discard, reasonThrownAway, never, l.Ruling.Basis}
 		e.end(l, at)
 		e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: Discard, Text: l.Name + " was discarded."})
 		return l.Name + " is discarded.", true
 	case MarkClose:
-		e.keepFact(m, l)
+		e.keepFact(m, l, "")
 		e.end(l, at)
 		e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict,
 			Basis: l.Ruling.Basis.String(), Text: l.Name + " was closed; its last verdict was " + string(l.Ruling.Verdict) + "."})
-		if l.Standing {
+		if l.Standing && !e.hasLots(l.Station) {
 			e.disarm(l.Station, true)
 			return l.Name + " is closed and disarmed.", true
 		}
@@ -221,6 +207,7 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 		}
 		l, inherited = old, " It takes over the clocks that were running there; load it with fresh if it is another piece."
 		e.handOver(l, m.Lot)
+		l.Standing = false
 	}
 	if l == nil {
 		e.dropEnded(m.Lot)
@@ -232,7 +219,14 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 			Text: "The standing watch of " + replaced.Name + " ends: " + m.Lot + " was loaded fresh."})
 	}
 	l.Food, l.Claim = m.Food, p
-	e.keepFact(m, l)
+	watch := watchFact("")
+	switch {
+	case inherited != "":
+		watch = watchHanded
+	case replaced != nil:
+		watch = watchReplaced
+	}
+	e.keepFact(m, l, watch)
 	if m.Temp != nil {
 		l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, *m.Temp, m.By
 	}
@@ -246,15 +240,31 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 	return l.Name + " is in " + m.Station + ", watched by " + e.probeNamesOf(l) + "." + inherited, true
 }
 
-// handOver turns a station's standing lot into a marked one. Its alarms go on under the new name; what
-// was raised under the old name is cleared there.
+// handOver goes on with a lot under another name: a station's own lot as a piece, or back. An alarm that
+// stands is over under the old name and stands at once, as it was, under the new one.
 func (e *Engine) handOver(l *lot, name string) {
-	e.restLot(l)
-	e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict,
-		Text: "The standing watch of " + l.Name + " goes on as " + name + "."})
-	l.AlarmBelow, l.AlarmDanger, l.AlarmTime = alarm{}, alarm{}, alarm{}
+	goesOn := "The watch of " + l.Name + " goes on as " + name + "."
+	for _, x := range l.alarms() {
+		if !x.a.Active {
+			continue
+		}
+		kept := *x.a
+		x.a.Active, x.a.Status, x.a.Text = false, Normal, goesOn
+		e.tell(x.a, e.lotSubject(l, x.index), AlarmCleared)
+		*x.a = kept
+	}
+	e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict, Text: goesOn})
 	e.dropEnded(name)
-	l.Name, l.Standing = name, false
+	l.Name = name
+	for _, x := range l.alarms() {
+		if !x.a.Active {
+			*x.a = alarm{Pending: x.a.Pending, PendingAt: x.a.PendingAt}
+			continue
+		}
+		s := e.lotSubject(l, x.index)
+		x.a.Text = e.alarmText(x.a, s)
+		x.a.Seq = e.tell(x.a, s, AlarmRaised)
+	}
 }
 
 // dropEnded forgets an ended lot whose name is taken anew.
@@ -266,6 +276,9 @@ func (e *Engine) newLot(name string, station int, at time.Duration) *lot {
 	l := &lot{Name: name, Station: station, Stage: e.set.Stations[station].Purpose, Claim: -1, Begun: at,
 		BegunAt: e.instant(at), HotSince: never, LastHot: never, LastCold: never, HoldFrom: never, TimeRule: -1, CheckT: never,
 		Ended: never, Ruling: ruling{Verdict: OK, Deadline: never, Basis: e.set.Code.HotBasis}}
+	if e.lost && at < e.mem.Now {
+		l.LostLength, l.LostAt = true, e.mem.Now
+	}
 	l.beginStep()
 	e.mem.Lots = append(e.mem.Lots, l)
 	e.reassign(at)
@@ -275,7 +288,7 @@ func (e *Engine) newLot(name string, station int, at time.Duration) *lot {
 
 // end ends a lot. Its last stretch is counted when its probes next give a valid reading.
 func (e *Engine) end(l *lot, at time.Duration) {
-	l.Ended, l.EndedAt = at, e.instant(at)
+	l.Ended, l.EndedAt, l.EndKnown = at, e.instant(at), l.AllValid
 	for i := range l.Members {
 		l.Members[i].Until = min(l.Members[i].Until, at)
 	}
@@ -371,17 +384,6 @@ func orHere(s string) string {
 		return "the record"
 	}
 	return s
-}
-
-// keepFact remembers what a mark is about to change.
-func (e *Engine) keepFact(m *Mark, l *lot) {
-	if m.ID == "" {
-		return
-	}
-	if len(e.mem.Facts) >= maxFacts {
-		e.mem.Facts = slices.Delete(e.mem.Facts, 0, 1)
-	}
-	e.mem.Facts = append(e.mem.Facts, fact{m.ID, m.Kind, l.Name, l.Station, l.Stage, l.TimeRule})
 }
 
 func (e *Engine) lotNamed(name string) *lot {

@@ -61,7 +61,7 @@ func (e *Engine) applyService(m *Mark) (string, bool) {
 			a.Status = OutOfService
 		case a.Active:
 			a.Status = Unacknowledged
-			e.tell(a, s, AlarmRepeated)
+			e.ringAgain(a, s, AlarmRepeated)
 		default:
 			*a = alarm{}
 		}

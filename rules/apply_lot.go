@@ -4,8 +4,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-
-	"holdbell/sensor"
 )
 
 // maxShelf is the longest that an alarm may be shelved (common practice: one shift).
@@ -24,7 +22,7 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 	case e.mem.Stations[i].OutOfService:
 		return m.Station + " is out of service. Put it back in service first.", false
 	}
-	e.keepFact(m, l)
+	e.keepFact(m, l, "")
 	from := l.Station
 	e.takeTo(l, i, at)
 	if m.Probe != "" {
@@ -205,7 +203,7 @@ func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bo
 	}
 	rule, start := e.timeRule(l, strings.Fields(m.Note))
 	if rule >= 0 {
-		e.keepFact(m, l)
+		e.keepFact(m, l, "")
 		l.TimeRule, l.TimeStart, l.TimeOver = rule, min(start, at), false
 		t := &code.TimeControl[rule]
 		return l.Name + " is under time control of " + t.Name + ", running since it was last proven at its limit, " +
@@ -239,61 +237,4 @@ func (e *Engine) timeRule(l *lot, want []string) (rule int, start time.Duration)
 		}
 	}
 	return -1, never
-}
-
-// applyUndo takes back a wrong fact. Clocks are not turned back.
-func (e *Engine) applyUndo(m *Mark, at time.Duration) (string, bool) {
-	i := slices.IndexFunc(e.mem.Facts, func(f fact) bool { return f.ID == m.Undoes })
-	if i < 0 {
-		return "There is no mark with the id " + m.Undoes + " that can be undone. Load, move, close, discard and time-control can, while they are recent.", false
-	}
-	f := e.mem.Facts[i]
-	var l *lot
-	for _, x := range e.mem.Lots {
-		if x.Name == f.Lot {
-			l = x
-		}
-	}
-	if l == nil {
-		return f.Lot + " is no longer on the list.", false
-	}
-	if (f.Kind == MarkDiscard || l.Ruling.Verdict == Discard) && m.By == "" {
-		return "Undoing this touches a discard: it must be signed (by).", false
-	}
-	e.mem.Facts = slices.Delete(e.mem.Facts, i, i+1)
-	switch f.Kind {
-	case MarkDiscard, MarkClose:
-		if l.open() {
-			return l.Name + " is open already.", false
-		}
-		if f.Station < 0 {
-			return l.Name + " was in a station that is gone.", false
-		}
-		ended := l.Ended
-		l.Ended, l.EndedAt, l.Members = never, sensor.Instant{}, nil
-		e.reassign(at)
-		for j := range l.Members {
-			// Nobody's probe spoke for it since it was ended: a slip undone within the allowance is bridged,
-			// a longer time is unknown and counts whole.
-			x := &l.Members[j]
-			q := &e.mem.Probes[x.Probe]
-			x.From, x.Has, x.LastT, x.Last = ended, q.before.Valid() && at-ended <= e.set.GapAllowance, ended, q.before.Temp
-		}
-		e.armNow(l.Station, at)
-		return l.Name + " is open again; the time in between counts.", true
-	case MarkMove:
-		e.takeTo(l, f.Station, at)
-		return l.Name + " is back in " + e.stationName(f.Station) + "; its clocks keep what was counted.", true
-	case MarkTimeControl:
-		l.TimeRule = f.Time
-		if l.Latched != nil && (l.Latched.Reason == reasonTimeEnded || l.Latched.Reason == reasonTimeTooWarm) {
-			l.Latched = nil
-		}
-		return l.Name + " is no longer under time control.", true
-	}
-	l.Latched = nil
-	e.end(l, at)
-	e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict,
-		Text: "Loading " + l.Name + " was a mistake and is undone."})
-	return l.Name + " is off the list.", true
 }

@@ -34,8 +34,9 @@ type Engine struct {
 	air  []int            // each station's air probe
 	read []sensor.Reading // this sweep, conditioned
 	out  []Event
-	lost bool // the gap before this sweep has an unknown length
-	gap  bool // it was longer than the allowance
+	was  sensor.Instant // the sweep before's
+	lost bool           // the gap before this sweep has an unknown length
+	gap  bool           // it was longer than the allowance
 }
 
 // memory is all that an Engine remembers between steps: exactly what a snapshot holds.
@@ -242,20 +243,27 @@ func (e *Engine) Step(in Input) []Event {
 	return e.out
 }
 
+// maxDoubt is how far a wall clock that is not believed may say that the power was off: a clock that was
+// never set is off by decades, which is no news about the food.
+const maxDoubt = 7 * 24 * time.Hour
+
 // advance moves the Engine's own time to the sweep. Within a boot the monotonic clock says how far; over
-// a restart of the board the wall clocks do, if both are believed; else the length is unknown, and the
-// gap is taken as longer than any allowance.
+// a restart of the board the wall clocks do, if both are believed and it took time at all; else the length
+// is unknown, and the gap is taken as longer than the allowance.
 func (e *Engine) advance(at sensor.Instant) {
 	m := &e.mem
-	e.lost, e.gap = false, false
+	e.lost, e.gap, e.was = false, false, m.At
 	m.Sweeps++
 	if !m.Started {
 		m.Started, m.At = true, at
 		return
 	}
 	d, known := at.Sub(m.At)
-	if !known {
+	if !known || at.Boot != m.At.Boot && d <= 0 {
 		e.lost = true
+		if d > maxDoubt {
+			d = 0
+		}
 		d = max(d, e.set.GapAllowance+time.Second)
 	}
 	d = max(d, 0)
@@ -268,13 +276,16 @@ func (e *Engine) advance(at sensor.Instant) {
 // instant labels a moment of the Engine's own time.
 func (e *Engine) instant(t time.Duration) sensor.Instant { return e.mem.At.Add(t - e.mem.Now) }
 
-// moment is when a mark or notice entered: its own time, held within the stretch since the sweep before.
+// moment is when a mark entered: its own time, held within the stretch since the sweep before. One that
+// arrived just before a power-off of unknown length counts from the sweep before it.
 func (e *Engine) moment(at sensor.Instant) time.Duration {
-	d, known := at.Sub(e.mem.At)
-	if !known {
-		return e.mem.Now
+	t := e.mem.Now
+	if d, known := at.Sub(e.mem.At); known {
+		t += d
+	} else if d, known := at.Sub(e.was); known {
+		t = e.mem.Prev + d
 	}
-	return min(max(e.mem.Now+d, e.mem.Prev), e.mem.Now)
+	return min(max(t, e.mem.Prev), e.mem.Now)
 }
 
 // condition runs the first stage and keeps each probe's figures.
@@ -351,7 +362,7 @@ func (e *Engine) notice(n *Notice) {
 func (e *Engine) forget() {
 	keep := e.mem.Lots[:0]
 	for _, l := range e.mem.Lots {
-		quiet := l.AlarmBelow.normal() && l.AlarmDanger.normal() && l.AlarmTime.normal()
+		quiet := l.quiet()
 		age := e.mem.Now - l.Ended
 		if !l.open() && age > e.set.KeepEnded && (quiet || age > keepAtMost) {
 			continue

@@ -87,6 +87,7 @@ type lot struct {
 	Unknown      tally
 	Excused      time.Duration // danger-zone time of runs that passed
 	LostLength   bool          // a power-off of unknown length
+	LostAt       time.Duration // the end of the latest one
 
 	Arrived    bool          // has reached the hot limit
 	HotSince   time.Duration // at or above the hot limit since then
@@ -111,6 +112,9 @@ type lot struct {
 	Latched *ruling `json:",omitempty"` // a discard, for good
 	Ended   time.Duration
 	EndedAt sensor.Instant
+	// EndKnown is whether a reading stood when it ended; Low and High then are its last.
+	EndKnown bool
+	Unheard  bool // a power-off ended it and nobody has said that he knows
 
 	AlarmBelow  alarm
 	AlarmDanger alarm

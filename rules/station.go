@@ -162,7 +162,9 @@ func (e *Engine) watchBand(i int) {
 }
 
 // afterGap follows a gap between sweeps that was longer than the allowance: the watch was off. A
-// standing lot ends, since nobody knows what became of it; a marked lot counts the gap whole.
+// standing lot ends, since nobody knows what became of it, and its alarm stands until somebody has heard;
+// a marked lot counts the gap whole. So does a standing lot that is to be discarded or under time control:
+// neither is lifted by cutting the power.
 func (e *Engine) afterGap() {
 	length := words(e.mem.Now - e.mem.Prev)
 	if e.lost {
@@ -174,16 +176,22 @@ func (e *Engine) afterGap() {
 		if !l.open() {
 			continue
 		}
-		l.LostLength = l.LostLength || e.lost
-		if !l.Standing {
+		if e.lost {
+			l.LostLength, l.LostAt = true, e.mem.Now
+		}
+		if !l.Standing || l.Latched != nil || l.TimeRule >= 0 {
 			continue
 		}
-		if l.Ruling.Verdict != Discard {
-			l.Ruling = ruling{Act, reasonPowerOff, never, e.set.Code.HotBasis}
-		}
+		l.Ruling = ruling{Act, reasonPowerOff, never, e.set.Code.HotBasis}
 		e.disarm(l.Station, false)
 		e.end(l, e.mem.Prev)
-		l.Members = nil
+		l.Members, l.Unheard = nil, true
+		for _, x := range l.alarms() {
+			if x.a.Active && x.a.Status == Acknowledged {
+				x.a.Status = Unacknowledged
+			}
+			x.a.Ring = e.mem.Now // at once: what was acknowledged is worse now
+		}
 		e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict,
 			Priority: Critical, Basis: l.Ruling.Basis.String(), Text: e.lotText(l)})
 	}

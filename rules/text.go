@@ -40,6 +40,12 @@ func words(d time.Duration) string {
 // action is what to do about a lot now, a whole sentence; empty when nothing is to be done.
 func (e *Engine) action(l *lot) string {
 	r, code := &l.Ruling, &e.set.Code
+	if r.Verdict == Discard {
+		if r.Reason == reasonThrownAway {
+			return ""
+		}
+		return "Discard it."
+	}
 	left := ""
 	if r.Deadline != never {
 		left = " within " + words(max(0, r.Deadline-e.mem.Now))
@@ -72,8 +78,6 @@ func (e *Engine) action(l *lot) string {
 		return "Cool it to " + e.temp(code.Cooling[min(l.Cool.Leg, len(code.Cooling)-1)].To) + left + "."
 	case reasonReheating:
 		return "Reheat it to " + target + left + "."
-	case reasonOverTime, reasonTimeEnded, reasonTimeTooWarm, reasonCoolingFailed, reasonReheatFailed:
-		return "Discard it."
 	}
 	return ""
 }
@@ -85,6 +89,9 @@ func (e *Engine) why(l *lot) string {
 	case reasonOutside:
 		return "has been under " + e.temp(code.HotLimit) + " for " + words(l.excursionLength(e.mem.Now))
 	case reasonReturned:
+		if l.Exc == nil { // closed by a check since the verdict was given
+			return "is back above " + e.temp(code.HotLimit)
+		}
 		return fmt.Sprintf("is back above %s but was below it for %s, down to %s", e.temp(code.HotLimit), words(l.Exc.Below), e.temp(l.Exc.Min))
 	case reasonWarm:
 		return "is above " + e.temp(code.ColdLimit)
@@ -194,7 +201,7 @@ func (e *Engine) alarmLotText(s subjectOf) string {
 		}
 		return l.Name + " in " + e.stationName(l.Station) + t + " is under " + e.temp(e.set.Code.HotLimit) + "."
 	}
-	if s.index == aDanger && l.Ruling.Verdict != Discard && e.set.Code.DangerLimit > 0 {
+	if s.index == aDanger && l.open() && l.Ruling.Verdict != Discard && e.set.Code.DangerLimit > 0 {
 		return fmt.Sprintf("%s has spent %s of %s in the danger zone. %s", l.Name, words(e.assumed(l)), words(e.set.Code.DangerLimit), e.lotText(l))
 	}
 	return e.lotText(l)

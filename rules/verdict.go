@@ -140,7 +140,7 @@ func (e *Engine) ruleTime(l *lot) ruling {
 	switch end := l.TimeStart + t.Limit; {
 	case l.TimeOver:
 		return ruling{Discard, reasonTimeTooWarm, never, t.Basis}
-	case l.LostLength:
+	case l.LostLength && l.LostAt > l.TimeStart:
 		return ruling{Discard, reasonLostLength, never, t.Basis}
 	case e.mem.Now >= end:
 		return ruling{Discard, reasonTimeEnded, never, t.Basis}

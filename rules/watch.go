@@ -15,9 +15,9 @@ func (e *Engine) eachAlarm(visit func(*alarm)) {
 func (e *Engine) everyAlarm(visit func(*alarm, subjectOf)) {
 	m := &e.mem
 	for _, l := range m.Lots {
-		visit(&l.AlarmBelow, e.lotSubject(l, aBelow))
-		visit(&l.AlarmDanger, e.lotSubject(l, aDanger))
-		visit(&l.AlarmTime, e.lotSubject(l, aTime))
+		for _, x := range l.alarms() {
+			visit(x.a, e.lotSubject(l, x.index))
+		}
 	}
 	for i := range m.Stations {
 		visit(&m.Stations[i].AlarmBand, subjectOf{aBand, i, nil, e.set.Stations[i].Air})
@@ -28,6 +28,21 @@ func (e *Engine) everyAlarm(visit func(*alarm, subjectOf)) {
 		visit(&m.Probes[i].AlarmStuck, subjectOf{aStuck, st, nil, i})
 	}
 	visit(&m.Record, subjectOf{aRecord, -1, nil, -1})
+}
+
+// lotAlarm is one of a lot's own alarms with its index in the specs.
+type lotAlarm struct {
+	a     *alarm
+	index int
+}
+
+func (l *lot) alarms() [3]lotAlarm {
+	return [...]lotAlarm{{&l.AlarmBelow, aBelow}, {&l.AlarmDanger, aDanger}, {&l.AlarmTime, aTime}}
+}
+
+// quiet reports whether none of the lot's alarms is anything but normal.
+func (l *lot) quiet() bool {
+	return l.AlarmBelow.normal() && l.AlarmDanger.normal() && l.AlarmTime.normal()
 }
 
 func (e *Engine) lotSubject(l *lot, index int) subjectOf {
@@ -150,18 +165,28 @@ func rank(v Verdict) int {
 	return 0
 }
 
-// restLot lets an ended lot's alarms come to rest: what is over needs no action any more.
+// restLot lets an ended lot's alarms come to rest: what is over needs no action any more. A lot that a
+// power-off ended is not over for the person who has to look at it: what stood goes on ringing, or
+// danger-time does, until somebody acknowledges.
 func (e *Engine) restLot(l *lot) {
-	for _, x := range [...]struct {
-		a     *alarm
-		index int
-	}{{&l.AlarmBelow, aBelow}, {&l.AlarmDanger, aDanger}, {&l.AlarmTime, aTime}} {
+	stands := false
+	for _, x := range l.alarms() {
+		l.Unheard = l.Unheard && x.a.Status != Acknowledged
+		stands = stands || x.a.Active
+	}
+	for _, x := range l.alarms() {
 		s := e.lotSubject(l, x.index)
-		if x.a.Active {
+		f := finding{since: never, left: never, delay: never}
+		switch {
+		case l.Unheard && x.a.Active && x.index != aDanger:
+			f.level = unknown
+		case l.Unheard && x.index == aDanger && (x.a.Active || !stands):
+			f.level, f.priority, f.since = bad, Critical, l.Ended
+		case x.a.Active:
 			e.clear(x.a, s)
 			continue
 		}
-		e.judge(x.a, s, finding{since: never, left: never, delay: never})
+		e.judge(x.a, s, f)
 	}
 }
 

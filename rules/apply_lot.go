@@ -202,6 +202,9 @@ func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bo
 		return l.Name + " is to be discarded; time control does not change that.", false
 	}
 	rule, start := e.timeRule(l, strings.Fields(m.Note))
+	if rule >= 0 && l.LostLength && l.LostAt > start {
+		return l.Name + " went through a power cut of unknown length since it was last proven at its limit. Reheat it first, or discard it.", false
+	}
 	if rule >= 0 {
 		e.keepFact(m, l, "")
 		l.TimeRule, l.TimeStart, l.TimeOver = rule, min(start, at), false

@@ -235,6 +235,11 @@ func TestTimeControlAfterAnUnknownLength(t *testing.T) {
 	b := loaded(t, "us-fda-2022")
 	b.off(time.Minute, false).hold(10 * time.Minute)
 	b.say(rules.MarkTimeControl, "brisket", "", nil).hold(time.Minute)
+	if l := b.want("brisket", rules.Act); !l.TimeControlEnds.IsZero() {
+		t.Error("time control was granted to food that owes its proof since a cut of unknown length")
+	}
+	b.ramp(1, f(170), 10*time.Minute).hold(time.Minute)
+	b.say(rules.MarkTimeControl, "brisket", "", nil).hold(time.Minute)
 	b.want("brisket", rules.Act)
 	b.off(time.Minute, false).hold(time.Minute)
 	if l := b.want("brisket", rules.Discard); !strings.Contains(l.Action, "Discard") {

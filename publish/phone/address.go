@@ -62,7 +62,8 @@ func parseAddress(text string) (target, error) {
 }
 
 func httpTarget(f form, u *url.URL) (target, error) {
-	if u.Hostname() == "" {
+	// What goes out is the address put together again: it has to lead to the same host.
+	if again, err := url.Parse(u.String()); u.Hostname() == "" || err != nil || again.Host != u.Host {
 		return target{}, errors.New("its address names no host; write https://HOST/TOPIC")
 	}
 	u.Fragment, u.RawFragment = "", ""

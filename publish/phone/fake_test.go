@@ -287,3 +287,15 @@ func within(t *testing.T) context.Context {
 	t.Cleanup(cancel)
 	return ctx
 }
+
+// stoppedClock stands still.
+func stoppedClock(at sensor.Instant) func() sensor.Instant {
+	return func() sensor.Instant { return at }
+}
+
+// noCursors keeps nothing.
+type noCursors struct{}
+
+func (noCursors) ID() string                                           { return "led" }
+func (noCursors) Cursor(context.Context, string) (uint64, bool, error) { return 0, false, nil }
+func (noCursors) SetCursor(context.Context, string, uint64) error      { return nil }

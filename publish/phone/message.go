@@ -152,7 +152,7 @@ func cut(s string, n int) string {
 	for !utf8.RuneStart(s[n]) {
 		n--
 	}
-	if i := strings.LastIndexByte(s[:n], ' '); i > 0 {
+	if i := strings.LastIndexByte(s[:n+1], ' '); i > 0 {
 		n = i
 	}
 	return s[:n] + dots

@@ -143,9 +143,11 @@ type stage struct {
 	ended chan error
 }
 
-func newStage(t *testing.T) *stage {
+// newStage begins one whose probes take so long to answer.
+func newStage(t *testing.T, reading time.Duration) *stage {
 	cfg := parsed(t, kitchen)
 	s := &stage{oven: newOven(2, 150), paper: &paper{}, ended: make(chan error, 1)}
+	s.oven.reading = reading
 	s.loop = &loop{
 		source: s.oven, engine: newEngine(t, cfg), record: s.paper, probes: names(cfg),
 		desk: newDesk(bubble, func() time.Duration { return 5 * time.Second }),
@@ -176,7 +178,7 @@ func wait(d time.Duration) { time.Sleep(d); synctest.Wait() }
 
 func TestLoopGoesOnWithoutARecord(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newStage(t)
+		s := newStage(t, 0)
 		wait(6 * time.Minute) // armed
 		before := s.state.Load().Sweeps
 		s.paper.set(true, errors.New("disk full"))
@@ -212,7 +214,7 @@ func standing(st *rules.State, name rules.AlarmName) bool {
 
 func TestLoopAnswersMarksOnceDurable(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newStage(t)
+		s := newStage(t, 0)
 		wait(10500 * time.Millisecond)
 		begun := time.Now()
 		load := rules.Mark{Kind: rules.MarkLoad, Lot: "ribs", Station: "warmer", By: "A", ID: "one"}
@@ -252,8 +254,7 @@ func TestLoopAnswersMarksOnceDurable(t *testing.T) {
 // sweep, for its time lies after this one's.
 func TestLoopHoldsLateMarksBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newStage(t)
-		s.oven.reading = 400 * time.Millisecond
+		s := newStage(t, 400*time.Millisecond)
 		wait(10*time.Second + 200*time.Millisecond)
 		at := s.state.Load().At
 		// The sweep under way has been stamped and its probes are being read.
@@ -324,7 +325,7 @@ func TestLoopEnds(t *testing.T) {
 // judged without it has to lie after it.
 func TestLoopStampsAfterTheLastSweep(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newStage(t)
+		s := newStage(t, 0)
 		wait(10 * time.Second)
 		at := s.state.Load().At
 		if bubble() != at {

@@ -56,7 +56,7 @@ func TestLiveEqualsReplay(t *testing.T) {
 		path := filepath.Join(dir, "l.db")
 		start := noon()
 		var marks []rules.Mark
-		for i, at := range rapid.SliceOfN(rapid.IntRange(1, 4000), 0, 6).Draw(rt, "marks") {
+		for i, at := range rapid.SliceOfN(rapid.IntRange(1, 3000), 0, 6).Draw(rt, "marks") {
 			kind := rapid.SampledFrom([]rules.Mark{
 				{Kind: rules.MarkLoad, Lot: "ribs", Station: "warmer"},
 				{Kind: rules.MarkCheck, Lot: "warmer", Temp: new(sensor.FahrenheitLimit(150))},
@@ -78,7 +78,7 @@ func TestLiveEqualsReplay(t *testing.T) {
 					newest = start
 				}
 				source = newLine(newest, 2, false)
-				for _, n := range rapid.SliceOfN(rapid.IntRange(1, 400), 1, 4).Draw(rt, "stretches") {
+				for _, n := range rapid.SliceOfN(rapid.IntRange(1, 350), 1, 3).Draw(rt, "stretches") {
 					source.play(n, rapid.SampledFrom([]int{150, 136, 134, 120, -1}).Draw(rt, "°F"))
 				}
 				for _, m := range marks {

@@ -55,10 +55,11 @@ const (
 	aFault
 	aStuck
 	aRecord
+	aAhead
 	numAlarms
 )
 
-var alarmNames = [numAlarms]AlarmName{BelowHotLimit, DangerTime, OutOfBand, TimeControlEnded, ProbeFault, ProbeStuck, RecordTrouble}
+var alarmNames = [numAlarms]AlarmName{BelowHotLimit, DangerTime, OutOfBand, TimeControlEnded, ProbeFault, ProbeStuck, RecordTrouble, LimitAhead}
 
 // AlarmNames lists the alarms that the Engine raises.
 func AlarmNames() []AlarmName { return append([]AlarmName(nil), alarmNames[:]...) }
@@ -75,6 +76,7 @@ func defaultSpecs() [numAlarms]spec {
 		aFault:  {5 * time.Second, 5 * time.Second, 0, 15 * time.Minute, Warning},
 		aStuck:  {30 * time.Minute, time.Minute, 0, time.Hour, Warning},
 		aRecord: {0, time.Minute, 0, time.Hour, Warning},
+		aAhead:  {2 * time.Minute, 5 * time.Minute, 0, 15 * time.Minute, Warning},
 	}
 }
 
@@ -135,6 +137,7 @@ type finding struct {
 	rank     int                         // how bad: rises when the verdict worsens
 	left     time.Duration               // until the deadline; never without one
 	delay    time.Duration               // raise delay; never: the spec's
+	mute     bool                        // no repeats: another alarm of the lot says it already
 }
 
 func lower(a, b sensor.Temp) bool  { return a < b }
@@ -242,6 +245,9 @@ func (e *Engine) worsen(a *alarm, f finding, sp *spec) {
 // ring repeats an alarm that nobody acknowledged, and brings back one that got worse since somebody did,
 // or whose time is half gone: acknowledging never settles.
 func (e *Engine) ring(a *alarm, s subjectOf, f finding) {
+	if f.mute {
+		return
+	}
 	now := e.mem.Now
 	switch a.Status {
 	case Unacknowledged:

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"holdbell/rules/forecast"
 	"holdbell/sensor"
 	"holdbell/sensor/condition"
 )
@@ -31,12 +32,13 @@ type Engine struct {
 	specs [][]spec // by station (the board last), by alarm index
 	mem   memory
 
-	air  []int            // each station's air probe
-	read []sensor.Reading // this sweep, conditioned
-	out  []Event
-	was  sensor.Instant // the sweep before's
-	lost bool           // the gap before this sweep has an unknown length
-	gap  bool           // it was longer than the allowance
+	air    []int // each station's air probe
+	tables tables
+	read   []sensor.Reading // this sweep, conditioned
+	out    []Event
+	was    sensor.Instant // the sweep before's
+	lost   bool           // the gap before this sweep has an unknown length
+	gap    bool           // it was longer than the allowance
 }
 
 // memory is all that an Engine remembers between steps: exactly what a snapshot holds.
@@ -79,6 +81,9 @@ type probe struct {
 	AlarmFault alarm
 	AlarmStuck alarm
 
+	// Ahead forecasts food held hot; nil for a probe that speaks for none.
+	Ahead *forecast.Model `json:",omitempty"`
+
 	before sensor.Reading // the sweep before's, conditioned
 	prior  sensor.Temp    // Last and LastT as they were before this sweep
 	priorT time.Duration
@@ -109,6 +114,7 @@ func New(s Setup) (*Engine, error) {
 	for _, st := range s.Stations {
 		e.mem.Stations = append(e.mem.Stations, station{Name: st.Name, AtLimit: never, ArmedT: never})
 	}
+	e.modelled()
 	return e, nil
 }
 
@@ -139,6 +145,7 @@ func (e *Engine) prepare() error {
 		e.air = append(e.air, s.Stations[i].Air)
 	}
 	e.specs = append(e.specs, specsFor(s.Alarms, nil))
+	e.tables = newTables()
 	e.read = make([]sensor.Reading, len(s.Probes))
 	return nil
 }
@@ -191,6 +198,7 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 	}
 	m.Facts = slices.DeleteFunc(m.Facts, func(f fact) bool { return f.Station >= len(s.Stations) })
 	e.mem = m
+	e.modelled()
 	e.reassign(e.mem.Now)
 	return e, nil
 }
@@ -211,6 +219,7 @@ func (e *Engine) Step(in Input) []Event {
 	e.out = e.out[:0]
 	e.advance(in.Sweep.At)
 	e.condition(in.Sweep.Readings)
+	e.foresee()
 	if e.gap {
 		e.afterGap()
 	}
@@ -225,6 +234,7 @@ func (e *Engine) Step(in Input) []Event {
 		if l.open() || len(l.Members) > 0 {
 			e.absorb(l)
 			e.follow(l)
+			e.advise(l)
 		}
 	}
 	for i := range e.mem.Stations {

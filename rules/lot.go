@@ -116,9 +116,13 @@ type lot struct {
 	EndKnown bool
 	Unheard  bool // a power-off ended it and nobody has said that he knows
 
+	Advice advice
+
 	AlarmBelow  alarm
 	AlarmDanger alarm
 	AlarmTime   alarm
+	AlarmAhead  alarm
+	Ahead       time.Duration // until the hot limit, as forecast; never when nobody knows
 
 	// What the last step found. A mark is applied before the next one's readings are absorbed, so a
 	// snapshot carries it.
@@ -147,6 +151,7 @@ func (l *lot) beginStep() {
 	l.LowProbe, l.HighProbe = -1, -1
 	l.firstBelow, l.OpenSince = never, never
 	l.stepBelow, l.stepUnknown = 0, false
+	l.Ahead = never
 }
 
 // absorb takes the sweep's readings into the lot's clocks.

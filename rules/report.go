@@ -73,6 +73,7 @@ type ReheatingReport struct {
 type LethalityReport struct {
 	Salmonella float64 `json:"salmonella_log10"`
 	TableMet   bool    `json:"table_met"`
+	Table      string  `json:"table"`
 }
 
 // GrowthReport is the predicted growth in a lot.
@@ -97,6 +98,12 @@ func (l *LotState) Report(relative bool) LotReport {
 	}
 	if !l.UnknownSince.Wall.IsZero() {
 		r.UnknownSince = &Stamp{l.UnknownSince, relative}
+	}
+	if x := l.Lethality; x != nil {
+		r.Lethality = &LethalityReport{round3(x.Salmonella), x.TableMet, x.Table}
+	}
+	if g := l.Growth; g != nil {
+		r.Growth = &GrowthReport{round3(g.CPerfringens)}
 	}
 	if c := l.Cooling; c != nil {
 		r.Cooling = &CoolingReport{Stamp{c.Started, relative}, reached(c.Stage1), reached(c.Stage2), c.Result}

@@ -81,6 +81,7 @@ const (
 	ProbeFault       AlarmName = "probe-fault"
 	ProbeStuck       AlarmName = "probe-stuck"
 	RecordTrouble    AlarmName = "record-trouble"
+	LimitAhead       AlarmName = "limit-ahead"
 )
 
 // Priority is how much an alarm matters.

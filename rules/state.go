@@ -71,6 +71,9 @@ type StationState struct {
 	Band         *Band
 	// AirTemp is the air probe's valid reading, nil while it has none.
 	AirTemp *sensor.Temp
+	// LimitAhead is how soon the first lot here will fall to the hot limit, as forecast; nil when nobody
+	// knows or nothing falls.
+	LimitAhead *time.Duration
 }
 
 // LotState is one lot.
@@ -107,6 +110,8 @@ type LotState struct {
 	LastCheck       sensor.Instant // zero: no hand check since loading
 	CookSeen        bool           // it was loaded into a cooking station
 
+	Lethality *LethalityState // nil when its cooking was not seen
+	Growth    *GrowthState    // nil while it comes up
 	Cooling   *CoolingState
 	Reheating *ReheatingState
 }

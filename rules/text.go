@@ -166,7 +166,7 @@ func (e *Engine) lotText(l *lot) string {
 func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 	where := e.stationName(s.station)
 	switch s.index {
-	case aBelow, aDanger, aTime:
+	case aBelow, aDanger, aTime, aAhead:
 		return e.alarmLotText(s)
 	case aBand:
 		band := e.set.Stations[s.station].Band
@@ -194,6 +194,9 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 // alarmLotText is what a lot's alarm says: its verdict's own sentence.
 func (e *Engine) alarmLotText(s subjectOf) string {
 	l := s.lot
+	if s.index == aAhead {
+		return e.aheadText(l)
+	}
 	if s.index == aBelow && l.Ruling.Verdict == OK {
 		t := ""
 		if d, _ := e.deciding(l); d != nil {

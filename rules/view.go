@@ -51,6 +51,7 @@ func (e *Engine) stationState(i int) StationState {
 	s, m := &e.set.Stations[i], &e.mem.Stations[i]
 	v := StationState{Name: s.Name, Purpose: s.Purpose, Armed: m.Armed, OutOfService: m.OutOfService,
 		Air: e.probeName(s.Air), Setpoint: s.Setpoint, Band: s.Band}
+	v.LimitAhead = e.stationAhead(i)
 	for _, p := range s.Food {
 		v.Food = append(v.Food, e.probeName(p))
 	}
@@ -68,6 +69,7 @@ func (e *Engine) lotState(l *lot) LotState {
 		DangerZone: l.Danger.Total, Charged: e.assumed(l), DangerLimit: e.set.Code.DangerLimit,
 		BelowHotLimit: l.Below.Total, ComeUp: l.ComeUp.Total, ComeUpDanger: l.ComeUpDanger.Total,
 		Unknown: l.Unknown.Total, UnknownLength: l.LostLength, LastCheck: l.CheckAt, CookSeen: l.CookSeen}
+	v.Lethality, v.Growth = e.lethality(l), e.growth(l)
 	if l.Stage == ColdHolding {
 		v.DangerLimit = e.set.Code.ColdDangerLimit
 	}

@@ -36,18 +36,18 @@ type lotAlarm struct {
 	index int
 }
 
-func (l *lot) alarms() [3]lotAlarm {
-	return [...]lotAlarm{{&l.AlarmBelow, aBelow}, {&l.AlarmDanger, aDanger}, {&l.AlarmTime, aTime}}
+func (l *lot) alarms() [4]lotAlarm {
+	return [...]lotAlarm{{&l.AlarmBelow, aBelow}, {&l.AlarmDanger, aDanger}, {&l.AlarmTime, aTime}, {&l.AlarmAhead, aAhead}}
 }
 
 // quiet reports whether none of the lot's alarms is anything but normal.
 func (l *lot) quiet() bool {
-	return l.AlarmBelow.normal() && l.AlarmDanger.normal() && l.AlarmTime.normal()
+	return l.AlarmBelow.normal() && l.AlarmDanger.normal() && l.AlarmTime.normal() && l.AlarmAhead.normal()
 }
 
 func (e *Engine) lotSubject(l *lot, index int) subjectOf {
 	p := -1
-	if index == aBelow {
+	if index == aBelow || index == aAhead {
 		p = l.speaker()
 	}
 	return subjectOf{index, l.Station, l, p}
@@ -84,6 +84,7 @@ func (e *Engine) stationOf(p int) int {
 func (e *Engine) watchLot(l *lot) {
 	code := &e.set.Code
 	below := finding{since: never, left: e.timeLeft(l), delay: never, worse: lower, rank: rank(l.Ruling.Verdict)}
+	below.mute = l.Ruling.Verdict == Discard && l.AlarmDanger.Active
 	sp := &e.specs[e.specIndex(l.Station)][aBelow]
 	switch {
 	case !l.hot(l.Stage) || l.TimeRule >= 0:
@@ -126,6 +127,7 @@ func (e *Engine) watchLot(l *lot) {
 		ended.level = bad
 	}
 	e.judge(&l.AlarmTime, e.lotSubject(l, aTime), ended)
+	e.watchAhead(l)
 }
 
 // running reports whether the lot is within a cooling or reheating run, which has clocks of its own.

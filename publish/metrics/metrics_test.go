@@ -35,6 +35,7 @@ func state() *rules.State {
 			{Name: "warmer-core", Station: "warmer", Role: "food", Reading: sensor.Bad(sensor.Open), LastValid: at(10), Valid: 10,
 				Faults: [sensor.NumFaults]uint64{sensor.Open: 20}},
 		},
+		Stations: []rules.StationState{{Name: "warmer", LimitAhead: new(20 * time.Minute)}, {Name: "pit"}},
 		Lots: []rules.LotState{
 			{Lot: "brisket \"2\"", Station: "warmer", Verdict: rules.Act, DangerZone: 90 * time.Minute, DangerLimit: 4 * time.Hour},
 			{Lot: "gone", Station: "warmer", Verdict: rules.Discard, Ended: true},

@@ -1,0 +1,106 @@
+package rules
+
+import (
+	"time"
+
+	"holdbell/rules/forecast"
+	"holdbell/sensor"
+)
+
+// aheadHorizon is how long before the hot limit limit-ahead speaks (common practice: time enough to find
+// the cook and reset a breaker).
+const aheadHorizon = 30 * time.Minute
+
+// foresee gives a probe's model this sweep's reading. Only probes that may speak for food held hot have
+// one; without a reading nothing is added, and the model itself forgets what lies behind a long gap.
+func (e *Engine) foresee() {
+	for i := range e.mem.Probes {
+		p := &e.mem.Probes[i]
+		if p.Ahead == nil || !e.read[i].Valid() {
+			continue
+		}
+		var air sensor.Temp
+		hasAir := false
+		if st := e.stationOf(i); st >= 0 {
+			if a := e.set.Stations[st].Air; a >= 0 && a != i && e.read[a].Valid() {
+				air, hasAir = e.read[a].Temp, true
+			}
+		}
+		p.Ahead.Add(e.mem.Now, e.read[i].Temp, air, hasAir)
+	}
+}
+
+// ahead is when a lot held hot will fall to its limit, by the probe that will be there first; ok is false
+// when no model knows, or none says that it falls.
+func (e *Engine) ahead(l *lot) (est forecast.Estimate, ok bool) {
+	if !l.open() || !l.hot(l.Stage) || l.TimeRule >= 0 || !l.AnyValid || l.Low <= e.set.Code.HotLimit {
+		return est, false
+	}
+	for i := range l.Members {
+		m := &l.Members[i]
+		if m.Until != forever || m.Suspended || !e.read[m.Probe].Valid() {
+			continue
+		}
+		model := e.mem.Probes[m.Probe].Ahead
+		if model == nil {
+			continue
+		}
+		if x, knows := model.Reach(e.set.Code.HotLimit); knows && (!ok || x.In < est.In) {
+			est, ok = x, true
+		}
+	}
+	return est, ok
+}
+
+// watchAhead judges limit-ahead: the hold is still above its limit, and will not be for long.
+func (e *Engine) watchAhead(l *lot) {
+	f := finding{since: never, left: never, delay: never}
+	est, ok := e.ahead(l)
+	if ok {
+		l.Ahead = est.In
+	}
+	switch {
+	case ok && est.In <= aheadHorizon:
+		f.level = bad
+		f.left = est.In
+	case ok && est.In <= 2*aheadHorizon, !l.AnyValid:
+		f.level = near
+	}
+	e.judge(&l.AlarmAhead, e.lotSubject(l, aAhead), f)
+}
+
+// stationAhead is the shortest forecast of a station's lots.
+func (e *Engine) stationAhead(i int) *time.Duration {
+	var soonest *time.Duration
+	for _, l := range e.mem.Lots {
+		if l.Station == i && l.open() && l.Ahead != never && (soonest == nil || l.Ahead < *soonest) {
+			d := l.Ahead
+			soonest = &d
+		}
+	}
+	return soonest
+}
+
+// aheadText says what is coming, and what to do before it does.
+func (e *Engine) aheadText(l *lot) string {
+	at := ""
+	if t, _ := e.deciding(l); t != nil {
+		at = " at " + e.temp(*t)
+	}
+	return l.Name + " in " + e.stationName(l.Station) + at + " is falling and will be under " + e.temp(e.set.Code.HotLimit) +
+		" in about " + words(max(0, l.Ahead)) + ". Look at the heat and the door now, while it is still safe."
+}
+
+// modelled makes a model for every probe that may speak for food held hot.
+func (e *Engine) modelled() {
+	for i := range e.set.Stations {
+		if e.set.Stations[i].Purpose != HotHolding {
+			continue
+		}
+		for _, p := range e.standingProbes(i) {
+			if e.mem.Probes[p].Ahead == nil {
+				e.mem.Probes[p].Ahead = &forecast.Model{}
+			}
+		}
+	}
+}

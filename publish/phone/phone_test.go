@@ -153,20 +153,40 @@ func TestBudget(t *testing.T) {
 func TestAnEndOfWhatNobodyHeardIsSilent(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := &far{}
-		p := phoneTo(t, pushAddress, f, func(o *Options) { o.Budget = 2 })
-		must(t, p, event(p, 1, rules.AlarmRaised, rules.Critical))
-		other := event(p, 2, rules.AlarmRaised, rules.Warning)
-		other.Lot = "ham"
-		must(t, p, other) // no room
+		p := phoneTo(t, pushAddress, f, func(o *Options) { o.Budget = 4 })
+		tell := func(seq uint64, kind rules.EventKind, priority rules.Priority, lot string) {
+			ev := event(p, seq, kind, priority)
+			ev.Station, ev.Lot = lot, lot
+			must(t, p, ev)
+		}
+		for seq, lot := range []string{"beef", "soup", "rice"} {
+			tell(uint64(seq)+1, rules.AlarmRaised, rules.Critical, lot)
+		}
+		tell(4, rules.AlarmRaised, rules.Warning, "ham") // no room
 		time.Sleep(2 * time.Hour)
-		other = event(p, 3, rules.AlarmCleared, rules.Warning)
-		other.Lot = "ham"
-		must(t, p, other)
-		must(t, p, event(p, 4, rules.AlarmCleared, rules.Critical))
-		if got := f.titles(); !slices.Equal(got, []string{"warmer: critical", "warmer: over"}) {
-			t.Errorf("rang %q", got)
+		tell(5, rules.AlarmCleared, rules.Warning, "ham")
+		tell(6, rules.AlarmCleared, rules.Critical, "beef")
+		// The next time it is heard, and so is its end.
+		tell(7, rules.AlarmRaised, rules.Warning, "ham")
+		time.Sleep(2 * time.Hour)
+		tell(8, rules.AlarmCleared, rules.Warning, "ham")
+		want := []string{"beef: critical", "soup: critical", "rice: critical", "beef: over", "ham: warning", "ham: over"}
+		if got := f.titles(); !slices.Equal(got, want) {
+			t.Errorf("rang %q, want %q", got, want)
 		}
 	})
+}
+
+func TestAnEndOfWhatWasRefusedIsSilent(t *testing.T) {
+	f := &far{answer: answers(404, 200)}
+	p := phoneTo(t, pushAddress, f, nil)
+	if err := p.Deliver(t.Context(), "led", event(p, 1, rules.AlarmRaised, rules.Critical)); !publish.IsPermanent(err) {
+		t.Fatalf("404 gives %v", err)
+	}
+	must(t, p, event(p, 2, rules.AlarmCleared, rules.Critical))
+	if len(f.got()) != 1 {
+		t.Error("the end of an alarm that was refused rings")
+	}
 }
 
 func TestFailedMessagesCostNoBudget(t *testing.T) {
@@ -226,7 +246,7 @@ func TestAFloodIsOneMessage(t *testing.T) {
 			t.Errorf("figures %+v", p.Stats())
 		}
 		// Another ledger begins at 1 again; nothing of it has been told.
-		if err := p.Deliver(t.Context(), "other", events[2]); err != nil {
+		if err := p.Deliver(t.Context(), "other", events[7]); err != nil {
 			t.Fatal(err)
 		}
 		if len(f.got()) != 3 {

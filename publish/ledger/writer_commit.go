@@ -225,11 +225,10 @@ func (w *Writer) tellMoved() {
 	if moved == "" {
 		return
 	}
-	err := fmt.Errorf("the record could not be gone on with; it was moved to %s and a new one begun", moved)
-	w.o.Log.Error(err.Error())
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.news, w.newsAt = err, time.Now()
+	w.news = fmt.Errorf("the record could not be gone on with; it was moved to %s and a new one begun", moved)
+	w.newsAt = time.Now()
 }
 
 // mend does what may help against err before the next try: the file is closed, and attach opens it again.

@@ -288,6 +288,7 @@ func TestToldDuringCommit(t *testing.T) {
 		synctest.Wait()
 		again()
 		must(t, r.w.Flush(context.Background(), r.snapshot))
+		synctest.Wait()
 		got := events(t, r.g.Ledger)
 		if len(got) != 3 || !got[2].Unrecorded {
 			t.Errorf("recorded: %+v", got)
@@ -648,6 +649,7 @@ func TestWriterLaws(t *testing.T) {
 				open()
 			}
 			must(t, r.w.Flush(context.Background(), r.snapshot))
+			synctest.Wait()
 			got := events(t, l)
 			same(t, "told and recorded", r.told, got)
 			for i, ev := range r.told {

@@ -33,7 +33,7 @@ func (e *Engine) foresee() {
 // ahead is when a lot held hot will fall to its limit, by the probe that will be there first; ok is false
 // when no model knows, or none says that it falls.
 func (e *Engine) ahead(l *lot) (est forecast.Estimate, ok bool) {
-	if !l.open() || !l.hot(l.Stage) || l.TimeRule >= 0 || !l.AnyValid || l.Low <= e.set.Code.HotLimit {
+	if !l.open() || !l.hot(l.Stage) || l.Time != nil || !l.AnyValid || l.Low <= e.set.Code.HotLimit {
 		return est, false
 	}
 	for i := range l.Members {

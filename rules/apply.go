@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"holdbell/sensor"
 )
 
 // mark applies one mark. Every mark is answered by one event that carries its id: taken, or refused with
@@ -274,7 +276,7 @@ func (e *Engine) dropEnded(name string) {
 
 func (e *Engine) newLot(name string, station int, at time.Duration) *lot {
 	l := &lot{Name: name, Station: station, Stage: e.set.Stations[station].Purpose, Claim: -1, Begun: at,
-		BegunAt: e.instant(at), HotSince: never, LastHot: never, LastCold: never, HoldFrom: never, TimeRule: -1, CheckT: never,
+		BegunAt: e.instant(at), HotSince: never, LastHot: never, LastCold: never, ColdSince: never, WarmPeak: sensor.MinTemp, HoldFrom: never, CheckT: never,
 		Ended: never, Ruling: ruling{Verdict: OK, Deadline: never, Basis: e.set.Code.HotBasis}}
 	if e.lost && at < e.mem.Now {
 		l.LostLength, l.LostAt = true, e.mem.Now

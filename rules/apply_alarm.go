@@ -11,7 +11,7 @@ func (e *Engine) applyAlarms(m *Mark) (string, bool) {
 	var done []string
 	e.everyAlarm(func(a *alarm, s subjectOf) {
 		if a.Status == "" || m.Alarm != "" && alarmNames[s.index] != m.Alarm ||
-			m.Station != "" && a.Station != m.Station || m.Probe != "" && a.Probe != m.Probe ||
+			m.Station != "" && a.Station != m.Station && e.stationName(s.station) != m.Station || m.Probe != "" && a.Probe != m.Probe ||
 			m.Lot != "" && (s.lot == nil || s.lot.Name != m.Lot) {
 			return
 		}

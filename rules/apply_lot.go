@@ -22,14 +22,15 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 	case e.mem.Stations[i].OutOfService:
 		return m.Station + " is out of service. Put it back in service first.", false
 	}
+	if m.Probe != "" && e.probeIndex(m.Probe) < 0 {
+		return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
+	}
 	e.keepFact(m, l, "")
 	from := l.Station
 	e.takeTo(l, i, at)
 	if m.Probe != "" {
-		if p := e.probeIndex(m.Probe); p >= 0 {
-			l.Claim = p
-			e.reassign(at)
-		}
+		l.Claim = e.probeIndex(m.Probe)
+		e.reassign(at)
 	}
 	e.emptied(from)
 	e.emit(Event{Kind: LotMoved, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
@@ -54,6 +55,8 @@ func (e *Engine) applySplit(m *Mark, at time.Duration) (string, bool) {
 		return "No open lot is called " + m.From + ". Open lots: " + e.openNames() + ".", false
 	case m.Lot == "" || e.stationIndex(m.Lot) >= 0 || e.lotNamed(m.Lot) != nil:
 		return "Give the new part a name that is not in use.", false
+	case m.Probe != "" && e.probeIndex(m.Probe) < 0:
+		return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
 	}
 	station := parent.Station
 	if m.Station != "" {
@@ -63,11 +66,7 @@ func (e *Engine) applySplit(m *Mark, at time.Duration) (string, bool) {
 	}
 	e.dropEnded(m.Lot)
 	part := parent.copyAs(m.Lot)
-	if p := e.probeIndex(m.Probe); m.Probe != "" && p >= 0 {
-		part.Claim = p
-	} else {
-		part.Claim = -1
-	}
+	part.Claim = e.probeIndex(m.Probe) // -1 without one
 	e.mem.Lots = append(e.mem.Lots, part)
 	if station != parent.Station {
 		e.takeTo(part, station, at)
@@ -109,6 +108,7 @@ func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
 	t, limit := *m.Temp, e.set.Code.HotLimit
 	l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, t, m.By
 	said := l.Name + " was checked by hand at " + e.temp(t) + "."
+	e.checkCooling(l, at)
 	if !l.hot(l.Stage) {
 		return said
 	}
@@ -195,33 +195,34 @@ func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bo
 	if len(code.TimeControl) == 0 {
 		return code.Title + " has no rule for time as a control here; ask the health department.", false
 	}
-	if l.TimeRule >= 0 {
+	if l.Time != nil {
 		return l.Name + " is already under time control; its clock goes on.", true
 	}
 	if l.Ruling.Verdict == Discard {
 		return l.Name + " is to be discarded; time control does not change that.", false
 	}
 	rule, start := e.timeRule(l, strings.Fields(m.Note))
-	if rule >= 0 && l.LostLength && l.LostAt > start {
+	if rule != nil && l.LostLength && l.LostAt > start {
 		return l.Name + " went through a power cut of unknown length since it was last proven at its limit. Reheat it first, or discard it.", false
 	}
-	if rule >= 0 {
+	if rule != nil {
 		e.keepFact(m, l, "")
-		l.TimeRule, l.TimeStart, l.TimeOver = rule, min(start, at), false
-		t := &code.TimeControl[rule]
-		return l.Name + " is under time control of " + t.Name + ", running since it was last proven at its limit, " +
-			words(at-l.TimeStart) + " ago: serve, cook or discard it within " + words(l.TimeStart+t.Limit-at) + ".", true
+		l.Time, l.TimeStart, l.TimeOver = rule, min(start, at), false
+		return l.Name + " is under time control of " + rule.Name + ", running since it was last proven at its limit, " +
+			words(at-l.TimeStart) + " ago: serve, cook or discard it within " + words(l.TimeStart+rule.Limit-at) + ".", true
 	}
 	return l.Name + " was never proven at a limit from which time control may start (" + e.temp(code.HotLimit) + " or above, " + e.temp(code.ColdLimit) + " or below).", false
 }
 
 // timeRule chooses the time control that a lot may be under, by the names in want where there are any,
-// and when it starts: at the last proof that allows it. rule is -1 when nothing was ever proven.
-func (e *Engine) timeRule(l *lot, want []string) (rule int, start time.Duration) {
+// and when it starts: at the latest proof that allows one. rule is nil when nothing was ever proven. A rule
+// with a limit for the food asks that it was watched, and kept, since that proof.
+func (e *Engine) timeRule(l *lot, want []string) (rule *TimeControlRule, latest time.Duration) {
+	latest = never
 	rules := e.set.Code.TimeControl
 	named := slices.ContainsFunc(rules, func(t TimeControlRule) bool { return slices.Contains(want, t.Name) })
-	for i, t := range rules {
-		if named && !slices.Contains(want, t.Name) {
+	for _, t := range rules {
+		if named && !slices.Contains(want, t.Name) || t.MaxFood != nil && (l.WarmUnknown || l.WarmPeak > *t.MaxFood) {
 			continue
 		}
 		start := never
@@ -235,9 +236,9 @@ func (e *Engine) timeRule(l *lot, want []string) (rule int, start time.Duration)
 		if t.ColdMax != nil {
 			start = max(start, l.LastCold)
 		}
-		if start != never {
-			return i, start
+		if start > latest {
+			rule, latest = &t, start
 		}
 	}
-	return -1, never
+	return rule, latest
 }

@@ -187,7 +187,7 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 			if l.open() {
 				return nil, fmt.Errorf("rules: lot %s is in a station that the configuration no longer has; close or move it first", l.Name)
 			}
-			l.Station = -1
+			l.Station, l.Claim, l.Members = -1, -1, nil
 			continue
 		}
 		l.Station, l.Claim = stationAt[l.Station], probeAt(l.Claim)
@@ -196,11 +196,37 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 		}
 		l.Members = slices.DeleteFunc(l.Members, func(x member) bool { return x.Probe < 0 })
 	}
-	m.Facts = slices.DeleteFunc(m.Facts, func(f fact) bool { return f.Station >= len(s.Stations) })
+	for i := range m.Facts {
+		f := &m.Facts[i]
+		if f.Station < 0 || f.Station >= len(stations) {
+			f.Station = -1
+			continue
+		}
+		f.Station = stationAt[f.Station]
+	}
 	e.mem = m
+	for _, l := range m.Lots {
+		e.suit(l)
+	}
 	e.modelled()
 	e.reassign(e.mem.Now)
 	return e, nil
+}
+
+// suit fits a restored lot to a configuration that may have changed: its station's purpose, and a code
+// with fewer legs of cooling.
+func (e *Engine) suit(l *lot) {
+	if c := l.Cool; c != nil && c.Result == Running && c.Leg >= len(e.set.Code.Cooling) {
+		c.Leg = 0
+		if len(e.set.Code.Cooling) == 0 {
+			l.Cool = nil
+		}
+	}
+	if !l.open() || l.Stage == e.set.Stations[l.Station].Purpose {
+		return
+	}
+	l.Stage = e.set.Stations[l.Station].Purpose
+	e.enterStage(l, e.mem.Now)
 }
 
 // Snapshot gives everything that the Engine remembers, for Restore.

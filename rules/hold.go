@@ -18,13 +18,12 @@ func (e *Engine) follow(l *lot) {
 	nowCold := l.AllValid && l.High <= code.ColdLimit
 	switch {
 	case nowHot:
-		l.LastHot = now
+		l.LastHot, l.DangerAtHot = now, l.Danger.Total
 	case wasHot && l.firstBelow != never && !l.stepUnknown:
-		l.LastHot = l.firstBelow
+		l.LastHot, l.DangerAtHot = l.firstBelow, l.dangerBefore
 	}
-	if nowCold {
-		l.LastCold = now
-	} else if wasCold && l.AllValid {
+	e.followCold(l, nowCold)
+	if wasCold && !nowCold && l.AllValid && !e.gap {
 		l.LastCold = e.leftCold(l)
 	}
 	if !l.open() {
@@ -43,9 +42,45 @@ func (e *Engine) follow(l *lot) {
 	e.followExcursion(l)
 	e.followReheat(l)
 	e.followCooling(l)
-	if l.TimeRule >= 0 {
-		if limit := code.TimeControl[l.TimeRule].MaxFood; limit != nil && l.AnyValid && l.High > *limit {
-			l.TimeOver = true
+	e.followTime(l)
+}
+
+// followCold keeps the last proof at or below the cold limit, how warm the food has been since, and
+// whether food held cold is too warm: that turns back only once it has settled, as above the hot limit.
+func (e *Engine) followCold(l *lot, nowCold bool) {
+	now := e.mem.Now
+	switch {
+	case nowCold:
+		if l.ColdSince == never || e.gap {
+			l.ColdSince = now
+		}
+		l.LastCold, l.WarmPeak, l.WarmUnknown = now, l.High, false
+	case l.AnyValid:
+		l.ColdSince = never
+		l.WarmPeak = max(l.WarmPeak, l.High)
+	}
+	l.WarmUnknown = l.WarmUnknown || l.stepUnknown
+	l.Warm = l.AnyValid && l.High > e.set.Code.ColdLimit ||
+		l.Warm && (l.ColdSince == never || now-l.ColdSince < settleTime)
+}
+
+// followTime carries time control: food that grew too warm for its rule, and a rule that asks for an
+// unbroken watch and did not get it, which falls back to the first that does not ask.
+func (e *Engine) followTime(l *lot) {
+	t := l.Time
+	if t == nil || t.MaxFood == nil {
+		return
+	}
+	if l.AnyValid && l.High > *t.MaxFood {
+		l.TimeOver = true
+	}
+	if !l.stepUnknown {
+		return
+	}
+	for _, o := range e.set.Code.TimeControl {
+		if o.MaxFood == nil && o.ColdMax != nil {
+			l.Time = &o
+			return
 		}
 	}
 }
@@ -131,7 +166,8 @@ func (e *Engine) outside(l *lot) bool {
 // gap, for as long as the code asks.
 func (e *Engine) followReheat(l *lot) {
 	now, code := e.mem.Now, &e.set.Code.Reheat
-	if !l.AllValid || l.Low < code.Target || e.gap {
+	// The air of an oven proves nothing about the food in it.
+	if !l.AllValid || l.Low < code.Target || e.gap || l.onAirOnly(e) {
 		l.HoldFrom = never
 	} else if l.HoldFrom == never {
 		l.HoldFrom = now
@@ -141,6 +177,10 @@ func (e *Engine) followReheat(l *lot) {
 	}
 	proven := l.HoldFrom != never && now-l.HoldFrom >= code.Hold
 	if h := l.Heat; h != nil && h.Result == Running {
+		if l.Stage == ColdHolding && l.LastCold == now {
+			l.Heat = nil // back in the cold: no reheating, only time that was spent
+			return
+		}
 		took := now - h.Started
 		switch {
 		case code.Within > 0 && (proven && l.HoldFrom+code.Hold-h.Started > code.Within || !proven && took > code.Within):
@@ -184,7 +224,13 @@ func (e *Engine) followCooling(l *lot) {
 		return
 	}
 	now, legs := e.mem.Now, e.set.Code.Cooling
-	for c.Leg < len(legs) && l.AllValid && l.High <= legs[c.Leg].To {
+	if c.Hot {
+		// It starts when the food leaves the hot limit, not when it was put here.
+		c.Started, c.StartedAt, c.DangerStart = l.LastHot, e.instant(l.LastHot), l.DangerAtHot
+		c.Hot = l.LastHot == now
+	}
+	food := l.AllValid && !l.onAirOnly(e) // the air of a chiller proves nothing about the food in it
+	for c.Leg < len(legs) && food && l.High <= legs[c.Leg].To {
 		at := now
 		if t := e.crossing(l.HighProbe, legs[c.Leg].To); t != never && !e.gap {
 			at = t
@@ -203,12 +249,30 @@ func (e *Engine) followCooling(l *lot) {
 		c.Result = Pass
 		if l.Latched == nil {
 			l.Excused += max(0, l.Danger.Total-c.DangerStart)
+			if l.Exc != nil && l.Exc.Since >= c.Started {
+				l.Exc = nil // the fall with which the cooling began
+			}
 		}
-	case l.AllValid && now > e.legDeadline(c):
+	case food && now > e.legDeadline(c):
 		c.Result = Fail
 	case now > e.legDeadline(c)+e.set.GapAllowance:
 		// A gap that began before the deadline and has outlasted the allowance proves nothing any more.
 		c.Result = Fail
+	}
+}
+
+// checkCooling lets a signed hand check at or below a leg's end prove it for a lot that only air speaks for.
+func (e *Engine) checkCooling(l *lot, at time.Duration) {
+	c, legs := l.Cool, e.set.Code.Cooling
+	if c == nil || c.Result != Running || c.Leg >= len(legs) || l.CheckBy == "" || !l.onAirOnly(e) ||
+		l.CheckTemp > legs[c.Leg].To || at > e.legDeadline(c) {
+		return
+	}
+	c.LegDone[c.Leg] = at
+	c.Leg++
+	if c.Leg == len(legs) {
+		c.Result = Pass
+		l.Excused += max(0, l.Danger.Total-c.DangerStart)
 	}
 }
 
@@ -226,35 +290,37 @@ func (e *Engine) legDeadline(c *run) time.Duration {
 func (e *Engine) enterStage(l *lot, at time.Duration) {
 	switch l.Stage {
 	case Cooling:
-		if l.Cool != nil && l.Cool.Result == Running || len(e.set.Code.Cooling) == 0 {
+		// A run goes on, and one that passed stands until the food is hot again.
+		if c := l.Cool; len(e.set.Code.Cooling) == 0 ||
+			c != nil && (c.Result != Pass || l.LastHot <= c.Started) {
 			return
 		}
-		start := l.Begun
+		start, danger := l.Begun, time.Duration(0)
 		if l.LastHot != never {
-			start = l.LastHot
+			start, danger = l.LastHot, l.DangerAtHot
 		}
 		l.Cool = &run{Started: start, StartedAt: e.instant(start), LegDone: [maxLegs]time.Duration{never, never, never, never},
-			DangerStart: max(0, l.Danger.Total-max(0, at-start)), Result: Running}
+			DangerStart: danger, Result: Running, Hot: l.LastHot != never && l.LastHot >= e.mem.Prev}
 	case TimeControl:
-		if l.TimeRule >= 0 || len(e.set.Code.TimeControl) == 0 {
+		if l.Time != nil || len(e.set.Code.TimeControl) == 0 {
 			return
 		}
 		rule, start := e.timeRule(l, nil)
-		if rule < 0 {
-			rule, start = 0, l.Begun // never proven: the clock has run since loading
+		if rule == nil {
+			first := e.set.Code.TimeControl[0]
+			rule, start = &first, l.Begun // never proven: the clock has run since loading
 		}
-		l.TimeRule, l.TimeStart, l.TimeOver = rule, min(start, at), false
+		l.Time, l.TimeStart, l.TimeOver = rule, min(start, at), false
 	case Reheating:
+		if l.Heat != nil && l.Heat.Result != Pass {
+			return // leaving and coming back is one reheating
+		}
 		start := at
-		if l.LastCold != never && l.Cool == nil {
+		if l.LastCold > l.LastHot { // not the cold of before the cook
 			start = min(start, l.LastCold)
 		}
 		l.Heat = &run{Started: start, StartedAt: e.instant(start), LegDone: [maxLegs]time.Duration{never, never, never, never},
 			DangerStart: l.Danger.Total, Result: Running}
 		l.HoldFrom = never
-	default:
-		if l.Heat != nil && l.Heat.Result == Running {
-			l.Heat.Result = Fail
-		}
 	}
 }

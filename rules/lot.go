@@ -65,6 +65,7 @@ type run struct {
 	DangerStart time.Duration
 	Leg         int // legs of cooling that are done
 	LegDone     [maxLegs]time.Duration
+	Hot         bool // cooling: the food has not left the hot limit yet
 	Result      RunResult
 }
 
@@ -89,24 +90,29 @@ type lot struct {
 	LostLength   bool          // a power-off of unknown length
 	LostAt       time.Duration // the end of the latest one
 
-	Arrived    bool          // has reached the hot limit
-	HotSince   time.Duration // at or above the hot limit since then
-	CookSeen   bool
-	LastHot    time.Duration // last proof at or above the hot limit
-	LastCold   time.Duration // last proof at or below the cold limit
-	HoldFrom   time.Duration // at or above the reheating target since then
-	Exc        *excursion    `json:",omitempty"`
-	Excursions int
-	Cool       *run          `json:",omitempty"`
-	Heat       *run          `json:",omitempty"`
-	TimeRule   int           // index into Code.TimeControl while under time control, else -1
-	TimeStart  time.Duration // of time control
-	TimeOver   bool          // its food limit was passed
-	CheckT     time.Duration // last hand check
-	CheckAt    sensor.Instant
-	CheckTemp  sensor.Temp
-	CheckBy    string
-	OutCheck   bool // a signed check at or above the limit stood when its probe came out
+	Arrived     bool          // has reached the hot limit
+	HotSince    time.Duration // at or above the hot limit since then
+	CookSeen    bool
+	LastHot     time.Duration // last proof at or above the hot limit
+	LastCold    time.Duration // last proof at or below the cold limit
+	DangerAtHot time.Duration // Danger.Total at LastHot
+	ColdSince   time.Duration // at or below the cold limit since then
+	WarmPeak    sensor.Temp   // the warmest since LastCold
+	WarmUnknown bool          // a gap that was counted whole lies since LastCold
+	Warm        bool          // above the cold limit, or not settled back below it
+	HoldFrom    time.Duration // at or above the reheating target since then
+	Exc         *excursion    `json:",omitempty"`
+	Excursions  int
+	Cool        *run             `json:",omitempty"`
+	Heat        *run             `json:",omitempty"`
+	Time        *TimeControlRule `json:",omitempty"` // while under time control; a copy, so that another code changes nothing
+	TimeStart   time.Duration    // of time control
+	TimeOver    bool             // its food limit was passed
+	CheckT      time.Duration    // last hand check
+	CheckAt     sensor.Instant
+	CheckTemp   sensor.Temp
+	CheckBy     string
+	OutCheck    bool // a signed check at or above the limit stood when its probe came out
 
 	Ruling  ruling
 	Latched *ruling `json:",omitempty"` // a discard, for good
@@ -131,9 +137,10 @@ type lot struct {
 	AnyValid, AllValid  bool
 	OpenSince           time.Duration // start of the oldest open gap, never without one
 
-	firstBelow  time.Duration // start of the first below-limit span counted in this step
-	stepBelow   time.Duration
-	stepUnknown bool
+	firstBelow   time.Duration // start of the first below-limit span counted in this step
+	stepBelow    time.Duration
+	dangerBefore time.Duration // Danger.Total before this step
+	stepUnknown  bool
 }
 
 // hot reports whether the hot-holding clocks run: in hot holding, and in cooking once the food has
@@ -151,6 +158,7 @@ func (l *lot) beginStep() {
 	l.LowProbe, l.HighProbe = -1, -1
 	l.firstBelow, l.OpenSince = never, never
 	l.stepBelow, l.stepUnknown = 0, false
+	l.dangerBefore = l.Danger.Total
 	l.Ahead = never
 }
 

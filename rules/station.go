@@ -125,7 +125,10 @@ func (e *Engine) watchBand(i int) {
 	}
 	f := finding{since: never, left: never, delay: never}
 	r := e.read[s.Air]
-	sp := &e.specs[i][aBand]
+	hysteresis := e.specs[i][aBand].hysteresis
+	if s.Band != nil {
+		hysteresis = min(hysteresis, (s.Band.High-s.Band.Low)/4) // a narrow band must be able to clear
+	}
 	switch {
 	case !st.Armed:
 	case !r.Valid():
@@ -144,7 +147,7 @@ func (e *Engine) watchBand(i int) {
 		in := r.Temp >= s.Band.Low && r.Temp <= s.Band.High
 		st.BandSeen = st.BandSeen || in
 		switch {
-		case in && r.Temp >= s.Band.Low+sp.hysteresis && r.Temp <= s.Band.High-sp.hysteresis:
+		case in && r.Temp >= s.Band.Low+hysteresis && r.Temp <= s.Band.High-hysteresis:
 		case in:
 			f.level = near
 		case !st.BandSeen && e.mem.Now-st.ArmedT < bandGrace:
@@ -179,7 +182,7 @@ func (e *Engine) afterGap() {
 		if e.lost {
 			l.LostLength, l.LostAt = true, e.mem.Now
 		}
-		if !l.Standing || l.Latched != nil || l.TimeRule >= 0 {
+		if !l.Standing || l.Latched != nil || l.Time != nil {
 			continue
 		}
 		l.Ruling = ruling{Act, reasonPowerOff, never, e.set.Code.HotBasis}

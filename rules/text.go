@@ -75,7 +75,11 @@ func (e *Engine) action(l *lot) string {
 	case reasonTimeRuns:
 		return "Serve, cook or discard it" + left + "."
 	case reasonCooling:
-		return "Cool it to " + e.temp(code.Cooling[min(l.Cool.Leg, len(code.Cooling)-1)].To) + left + "."
+		text := "Cool it to " + e.temp(code.Cooling[min(l.Cool.Leg, len(code.Cooling)-1)].To) + left + "."
+		if l.onAirOnly(e) {
+			text += " Put a probe in it: the air proves nothing."
+		}
+		return text
 	case reasonReheating:
 		return "Reheat it to " + target + left + "."
 	}
@@ -91,6 +95,9 @@ func (e *Engine) why(l *lot) string {
 	case reasonReturned:
 		if l.Exc == nil { // closed by a check since the verdict was given
 			return "is back above " + e.temp(code.HotLimit)
+		}
+		if l.Stage != HotHolding && l.Stage != Cooking {
+			return fmt.Sprintf("was below %s for %s, down to %s, and was never proven good", e.temp(code.HotLimit), words(l.Exc.Below), e.temp(l.Exc.Min))
 		}
 		return fmt.Sprintf("is back above %s but was below it for %s, down to %s", e.temp(code.HotLimit), words(l.Exc.Below), e.temp(l.Exc.Min))
 	case reasonWarm:
@@ -149,7 +156,9 @@ func (e *Engine) lotText(l *lot) string {
 	if st := e.stationName(l.Station); st != l.Name {
 		b.WriteString(" in " + st)
 	}
-	if t, _ := e.deciding(l); t != nil {
+	// A reading that rounds to the limit it is under would only puzzle.
+	t, _ := e.deciding(l)
+	if t != nil && !(l.Ruling.Reason == reasonOutside && e.temp(*t) == e.temp(e.set.Code.HotLimit)) {
 		b.WriteString(" at " + e.temp(*t))
 	}
 	b.WriteString(" " + e.why(l) + ".")
@@ -204,8 +213,12 @@ func (e *Engine) alarmLotText(s subjectOf) string {
 		}
 		return l.Name + " in " + e.stationName(l.Station) + t + " is under " + e.temp(e.set.Code.HotLimit) + "."
 	}
-	if s.index == aDanger && l.open() && l.Ruling.Verdict != Discard && e.set.Code.DangerLimit > 0 {
-		return fmt.Sprintf("%s has spent %s of %s in the danger zone. %s", l.Name, words(e.assumed(l)), words(e.set.Code.DangerLimit), e.lotText(l))
+	limit := e.set.Code.DangerLimit
+	if l.Stage == ColdHolding {
+		limit = e.set.Code.ColdDangerLimit
+	}
+	if s.index == aDanger && l.open() && l.Ruling.Verdict != Discard && limit > 0 {
+		return fmt.Sprintf("%s has spent %s of %s in the danger zone. %s", l.Name, words(e.assumed(l)), words(limit), e.lotText(l))
 	}
 	return e.lotText(l)
 }
@@ -217,6 +230,9 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 	case aBelow:
 		if !s.lot.open() {
 			return s.lot.Name + " has ended."
+		}
+		if !s.lot.hot(s.lot.Stage) || s.lot.Time != nil {
+			return strings.TrimSpace(s.lot.Name + " is no longer held hot. " + e.action(s.lot))
 		}
 		return strings.TrimSpace(s.lot.Name + " is back at or above " + e.temp(e.set.Code.HotLimit) + ". " + e.action(s.lot))
 	case aDanger, aTime:

@@ -15,7 +15,7 @@ type fact struct {
 	Lot     string
 	Station int
 	Stage   Purpose
-	Time    int // TimeRule before
+	Time    *TimeControlRule `json:",omitempty"` // time control before
 	// Watch is what a load did to the station's own lot.
 	Watch watchFact `json:",omitempty"`
 }
@@ -39,7 +39,7 @@ func (e *Engine) keepFact(m *Mark, l *lot, w watchFact) {
 	if len(e.mem.Facts) >= maxFacts {
 		e.mem.Facts = slices.Delete(e.mem.Facts, 0, 1)
 	}
-	e.mem.Facts = append(e.mem.Facts, fact{m.ID, m.Kind, l.Name, l.Station, l.Stage, l.TimeRule, w})
+	e.mem.Facts = append(e.mem.Facts, fact{m.ID, m.Kind, l.Name, l.Station, l.Stage, l.Time, w})
 }
 
 // applyUndo takes back a wrong fact. Clocks are not turned back.
@@ -72,11 +72,14 @@ func (e *Engine) applyUndo(m *Mark, at time.Duration) (string, bool) {
 		return l.Name + " is open again; the time in between counts.", true
 	case MarkMove:
 		from := l.Station
+		if h := l.Heat; h != nil && h.Result == Running && f.Stage != Reheating {
+			l.Heat = nil
+		}
 		e.takeTo(l, f.Station, at)
 		e.emptied(from)
 		return l.Name + " is back in " + e.stationName(f.Station) + "; its clocks keep what was counted.", true
 	case MarkTimeControl:
-		l.TimeRule = f.Time
+		l.Time = f.Time
 		if l.Latched != nil && (l.Latched.Reason == reasonTimeEnded || l.Latched.Reason == reasonTimeTooWarm) {
 			l.Latched = nil
 		}

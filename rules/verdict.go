@@ -56,14 +56,21 @@ func (e *Engine) rule(l *lot) ruling {
 func (e *Engine) ruleStage(l *lot) ruling {
 	code := &e.set.Code
 	switch {
-	case l.TimeRule >= 0:
+	// A run that failed is told in every stage.
+	case l.Cool != nil && l.Cool.Result == Fail:
+		return ruling{Discard, reasonCoolingFailed, never, code.Cooling[min(l.Cool.Leg, len(code.Cooling)-1)].Basis}
+	case l.Heat != nil && l.Heat.Result == Fail:
+		return ruling{Discard, reasonReheatFailed, never, code.Reheat.Basis}
+	case l.Time != nil:
 		return e.ruleTime(l)
-	case l.Stage == Cooling:
+	case l.Heat != nil && l.Heat.Result == Running:
+		return e.ruleReheating(l)
+	case l.Stage == Cooling, l.Stage == ColdHolding && l.Cool != nil && l.Cool.Result == Running:
 		return e.ruleCooling(l)
 	case l.Stage == Reheating:
 		return e.ruleReheating(l)
 	case l.Stage == ColdHolding:
-		return e.ruleHeld(l, code.ColdDangerLimit, code.ColdBasis, l.AnyValid && l.High > code.ColdLimit, reasonWarm)
+		return e.ruleHeld(l, code.ColdDangerLimit, code.ColdBasis, l.Warm, reasonWarm)
 	case l.comingUp(l.Stage):
 		switch {
 		case code.DangerLimit > 0 && l.charged() >= code.DangerLimit: // spent before it came here
@@ -74,9 +81,6 @@ func (e *Engine) ruleStage(l *lot) ruling {
 			return ruling{Act, reasonOutside, never, code.HotBasis}
 		}
 		return ruling{OK, reasonCooking, never, code.ComeUpBasis}
-	}
-	if c := l.Cool; c != nil && c.Result == Fail {
-		return ruling{Discard, reasonCoolingFailed, never, code.Cooling[min(c.Leg, len(code.Cooling)-1)].Basis}
 	}
 	return e.ruleHeld(l, code.DangerLimit, code.HotBasis, e.outside(l), reasonOutside)
 }
@@ -108,7 +112,7 @@ func (e *Engine) ruleHeld(l *lot, limit time.Duration, basis Citation, outside b
 		}
 		return ruling{Act, reasonUseNow, deadline, code.DangerBasis}
 	}
-	if l.Exc != nil && why == reasonOutside && e.owesProof(l) {
+	if l.Exc != nil && e.owesProof(l) {
 		return ruling{Act, reasonReturned, never, code.ReturnBasis}
 	}
 	if openGap && (outside || l.Exc != nil) {
@@ -136,7 +140,7 @@ func (e *Engine) pardonable(x *excursion) bool {
 }
 
 func (e *Engine) ruleTime(l *lot) ruling {
-	t := e.set.Code.TimeControl[l.TimeRule]
+	t := l.Time
 	switch end := l.TimeStart + t.Limit; {
 	case l.TimeOver:
 		return ruling{Discard, reasonTimeTooWarm, never, t.Basis}
@@ -156,12 +160,10 @@ func (e *Engine) ruleCooling(l *lot) ruling {
 	}
 	leg := legs[min(c.Leg, len(legs)-1)]
 	switch {
-	case c.Result == Fail:
-		return ruling{Discard, reasonCoolingFailed, never, leg.Basis}
 	case l.LostLength:
 		return ruling{Act, reasonLostLength, never, leg.Basis}
 	case c.Result == Pass:
-		return e.ruleHeld(l, e.set.Code.ColdDangerLimit, e.set.Code.ColdBasis, l.AnyValid && l.High > e.set.Code.ColdLimit, reasonWarm)
+		return e.ruleHeld(l, e.set.Code.ColdDangerLimit, e.set.Code.ColdBasis, l.Warm, reasonWarm)
 	}
 	return ruling{Act, reasonCooling, e.legDeadline(c), leg.Basis}
 }
@@ -170,8 +172,6 @@ func (e *Engine) ruleReheating(l *lot) ruling {
 	code := &e.set.Code.Reheat
 	h := l.Heat
 	switch {
-	case h.Result == Fail:
-		return ruling{Discard, reasonReheatFailed, never, code.Basis}
 	case h.Result == Pass:
 		return e.ruleHeld(l, e.set.Code.DangerLimit, e.set.Code.HotBasis, e.outside(l), reasonOutside)
 	case code.Within == 0:

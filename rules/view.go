@@ -91,8 +91,8 @@ func (e *Engine) lotState(l *lot) LotState {
 	if l.OpenSince != never {
 		v.UnknownSince = e.instant(l.OpenSince)
 	}
-	if l.TimeRule >= 0 {
-		v.TimeControlEnds = e.instant(l.TimeStart + e.set.Code.TimeControl[l.TimeRule].Limit)
+	if l.Time != nil {
+		v.TimeControlEnds = e.instant(l.TimeStart + l.Time.Limit)
 	}
 	return e.withRuns(l, v)
 }

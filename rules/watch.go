@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"holdbell/sensor"
@@ -64,20 +65,28 @@ func (l *lot) speaker() int {
 	return -1
 }
 
-// stationOf is the first station that uses a probe, -1 when none does.
+// stationOf is the first station in service that uses a probe, else the first that does; -1 when none does.
 func (e *Engine) stationOf(p int) int {
+	found := -1
 	for i := range e.set.Stations {
 		st := &e.set.Stations[i]
-		if st.Air == p {
+		if st.Air != p && !slices.Contains(st.Food, p) {
+			continue
+		}
+		if !e.mem.Stations[i].OutOfService {
 			return i
 		}
-		for _, f := range st.Food {
-			if f == p {
-				return i
-			}
+		if found < 0 {
+			found = i
 		}
 	}
-	return -1
+	// A probe lent to a lot elsewhere speaks for that lot, though its own station is out of service.
+	for _, l := range e.mem.Lots {
+		if found >= 0 && l.open() && l.Claim == p && !e.mem.Stations[l.Station].OutOfService {
+			return l.Station
+		}
+	}
+	return found
 }
 
 // watchLot judges a lot's own alarms.
@@ -87,7 +96,7 @@ func (e *Engine) watchLot(l *lot) {
 	below.mute = l.Ruling.Verdict == Discard && l.AlarmDanger.Active
 	sp := &e.specs[e.specIndex(l.Station)][aBelow]
 	switch {
-	case !l.hot(l.Stage) || l.TimeRule >= 0:
+	case !l.hot(l.Stage) || l.Time != nil:
 		below.level = fine
 	case !l.AnyValid:
 		below.level = unknown
@@ -114,7 +123,7 @@ func (e *Engine) watchLot(l *lot) {
 		limit = code.ColdDangerLimit
 	}
 	discarded := l.Ruling.Verdict == Discard && l.Ruling.Reason != reasonTimeEnded
-	if discarded || limit > 0 && l.TimeRule < 0 && !l.running() && e.assumed(l) >= limit/2 {
+	if discarded || limit > 0 && l.Time == nil && !l.running() && e.assumed(l) >= limit/2 {
 		danger.level = bad
 		if discarded {
 			danger.priority = Critical
@@ -201,7 +210,7 @@ func (e *Engine) watchProbes() {
 		if !e.read[i].Valid() {
 			f.level, f.since = bad, p.BadFrom
 			if e.soleSpeaker(i) {
-				f.priority = Critical
+				f.priority, f.rank = Critical, 1
 			}
 		}
 		e.judge(&p.AlarmFault, subjectOf{aFault, st, nil, i}, f)

@@ -113,6 +113,13 @@ func newRig(t testing.TB, l *Ledger, o WriterOptions) *rig {
 	return r
 }
 
+// heard is what was told so far.
+func (r *rig) heard() []rules.Event {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return slices.Clone(r.told)
+}
+
 func (r *rig) snapshot() ([]byte, error) { return fmt.Appendf(nil, `{"sweep":%d}`, r.number), nil }
 
 // round is one round of the loop, a second long, with so many events and with marks of these ids.
@@ -222,21 +229,21 @@ func TestStall(t *testing.T) {
 	bubble(t, func(t *testing.T, path string) {
 		r := newRig(t, beginAt(t, path), WriterOptions{})
 		r.round(1)
-		if len(r.told) != 1 || r.told[0].Unrecorded {
-			t.Fatalf("a sound record tells %+v", r.told)
+		if len(r.heard()) != 1 || r.heard()[0].Unrecorded {
+			t.Fatalf("a sound record tells %+v", r.heard())
 		}
 		open := r.g.stall()
 		begun := time.Now()
 		r.add(Entry{}, 2, "m")
 		time.Sleep(time.Second - time.Nanosecond)
 		synctest.Wait()
-		if len(r.told) != 1 {
-			t.Fatalf("told before a second has passed: %+v", r.told[1:])
+		if len(r.heard()) != 1 {
+			t.Fatalf("told before a second has passed: %+v", r.heard()[1:])
 		}
 		time.Sleep(time.Nanosecond)
 		synctest.Wait()
-		if len(r.told) != 3 || !r.told[1].Unrecorded || !r.told[2].Unrecorded || r.times[2].Sub(begun) != time.Second {
-			t.Fatalf("after a second: %+v at %v", r.told[1:], r.times[1:])
+		if len(r.heard()) != 3 || !r.heard()[1].Unrecorded || !r.heard()[2].Unrecorded || r.times[2].Sub(begun) != time.Second {
+			t.Fatalf("after a second: %+v at %v", r.heard()[1:], r.times[1:])
 		}
 		if len(r.marks) > 0 {
 			t.Error("the mark was answered as durable")
@@ -261,7 +268,7 @@ func TestStall(t *testing.T) {
 		if len(got) != 4 || got[0].Unrecorded || !got[1].Unrecorded || !got[2].Unrecorded || !got[3].Unrecorded {
 			t.Errorf("recorded: %+v", got)
 		}
-		same(t, "told", r.told, got)
+		same(t, "told", r.heard(), got)
 		r.close()
 	})
 }
@@ -281,8 +288,8 @@ func TestToldDuringCommit(t *testing.T) {
 		again := r.g.stall()
 		open()
 		synctest.Wait()
-		if len(r.told) != 2 {
-			t.Errorf("told before the second commit: %+v", r.told)
+		if len(r.heard()) != 2 {
+			t.Errorf("told before the second commit: %+v", r.heard())
 		}
 		time.Sleep(time.Second)
 		synctest.Wait()
@@ -293,7 +300,7 @@ func TestToldDuringCommit(t *testing.T) {
 		if len(got) != 3 || !got[2].Unrecorded {
 			t.Errorf("recorded: %+v", got)
 		}
-		same(t, "told", r.told, got)
+		same(t, "told", r.heard(), got)
 		r.close()
 	})
 }
@@ -371,8 +378,8 @@ func TestNoLedger(t *testing.T) {
 		if err := r.w.Trouble(); err == nil || !strings.Contains(err.Error(), dir) {
 			t.Errorf("trouble: %v", err)
 		}
-		if len(r.told) != 1 || !r.told[0].Unrecorded || len(r.marks) > 0 {
-			t.Errorf("told %+v, answered %v", r.told, r.marks)
+		if len(r.heard()) != 1 || !r.heard()[0].Unrecorded || len(r.marks) > 0 {
+			t.Errorf("told %+v, answered %v", r.heard(), r.marks)
 		}
 		must(t, os.Mkdir(dir, 0o700))
 		r.rounds(61)
@@ -543,8 +550,8 @@ func TestBoundItems(t *testing.T) {
 		if n := 200*50 - dropped.Items; n > maxItems+50 || n < maxItems-100 {
 			t.Errorf("%d items wait", n)
 		}
-		if len(r.told) != 200*50 {
-			t.Errorf("%d told", len(r.told))
+		if len(r.heard()) != 200*50 {
+			t.Errorf("%d told", len(r.heard()))
 		}
 		r.g.failing(nil, false)
 		must(t, r.w.Flush(context.Background(), r.snapshot))
@@ -585,8 +592,8 @@ func TestCloseDeadline(t *testing.T) {
 		if !errors.Is(err, errDisk) || !strings.Contains(err.Error(), "6 sweeps and 3 marks, notices and events are not recorded") {
 			t.Errorf("closing on a broken disk: %v", err)
 		}
-		if len(r.told) != 2 || !r.told[1].Unrecorded {
-			t.Errorf("told %+v", r.told)
+		if len(r.heard()) != 2 || !r.heard()[1].Unrecorded {
+			t.Errorf("told %+v", r.heard())
 		}
 	})
 }
@@ -651,8 +658,8 @@ func TestWriterLaws(t *testing.T) {
 			must(t, r.w.Flush(context.Background(), r.snapshot))
 			synctest.Wait()
 			got := events(t, l)
-			same(t, "told and recorded", r.told, got)
-			for i, ev := range r.told {
+			same(t, "told and recorded", r.heard(), got)
+			for i, ev := range r.heard() {
 				if ev.Seq != uint64(i+1) || r.times[i].Sub(decided[i]) > time.Second {
 					t.Errorf("event %d told as number %d after %v", ev.Seq, i+1, r.times[i].Sub(decided[i]))
 				}

@@ -101,6 +101,14 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 		show: d.show, took: d.metrics.ObserveSweep, alive: d.alive, script: d.feed.Script, log: d.log, state: &d.state,
 		carry: d.record.carry, between: d.between, last: d.record.newest,
 	}
+	outputs, err := d.newOutputs(cfg)
+	if err != nil {
+		if d.feed.Close != nil {
+			err = errors.Join(err, d.feed.Close())
+		}
+		return nil, errors.Join(err, d.record.ledger.Close())
+	}
+	d.outputs.Store(outputs)
 	return d, nil
 }
 
@@ -151,19 +159,14 @@ func (d *Daemon) Run(ctx context.Context) error {
 
 	d.record.start()
 	d.loop.record = d.record.writer
-	outputs, err := d.newOutputs(d.cfg)
-	if err != nil {
-		return errors.Join(err, d.end())
-	}
-	d.outputs.Store(outputs)
 	served := make(chan struct{})
 	go func() {
 		defer close(served)
 		d.serve(background)
 	}()
-	d.turns <- outputs
+	d.turns <- d.outputs.Load()
 
-	err = d.loop.run(ctx)
+	err := d.loop.run(ctx)
 	d.notify.tell("STOPPING=1")
 	d.desk.close()
 	// What waits is recorded before the publishers are stopped: so they hear of it.

@@ -31,6 +31,9 @@ func TestLimitAhead(t *testing.T) {
 	if n := b.count(rules.AlarmRaised, rules.LimitAhead); n != 1 || !strings.Contains(ahead.Text, "Look at the heat") {
 		t.Errorf("told %d times: %s", n, ahead.Text)
 	}
+	if ev := b.first(rules.AlarmCleared, rules.LimitAhead); !strings.Contains(ev.Text, "under 135 °F now") {
+		t.Errorf("its end is told as %q", ev.Text)
+	}
 
 	b = loaded(t, "us-fda-2022")
 	for i := range 6 * 3600 {

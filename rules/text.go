@@ -240,6 +240,14 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 			return s.lot.Name + " has ended."
 		}
 		return s.lot.Name + " is no longer running out of time."
+	case aAhead:
+		switch l := s.lot; {
+		case !l.open():
+			return l.Name + " has ended."
+		case l.AnyValid && l.Low < e.set.Code.HotLimit:
+			return l.Name + " is under " + e.temp(e.set.Code.HotLimit) + " now: what was ahead is here."
+		}
+		return s.lot.Name + " is no longer falling towards " + e.temp(e.set.Code.HotLimit) + "."
 	case aBand:
 		return where + " air is where it should be again."
 	case aFault:

@@ -87,7 +87,7 @@ func (e *Engine) aheadText(l *lot) string {
 	if t, _ := e.deciding(l); t != nil {
 		at = " at " + e.temp(*t)
 	}
-	return l.Name + " in " + e.stationName(l.Station) + at + " is falling and will be under " + e.temp(e.set.Code.HotLimit) +
+	return e.placed(l) + at + " is falling and will be under " + e.temp(e.set.Code.HotLimit) +
 		" in about " + words(max(0, l.Ahead)) + ". Look at the heat and the door now, while it is still safe."
 }
 

@@ -149,13 +149,19 @@ func (l *lot) excursionLength(now time.Duration) time.Duration {
 	return max(0, now-l.Exc.Since)
 }
 
+// placed is a lot's name with its station, unless it is the station's own lot.
+func (e *Engine) placed(l *lot) string {
+	st := e.stationName(l.Station)
+	if st == l.Name {
+		return st
+	}
+	return l.Name + " in " + st
+}
+
 // lotText is a lot's verdict in one or two whole sentences, as they would stand on a lock screen.
 func (e *Engine) lotText(l *lot) string {
 	var b strings.Builder
-	b.WriteString(l.Name)
-	if st := e.stationName(l.Station); st != l.Name {
-		b.WriteString(" in " + st)
-	}
+	b.WriteString(e.placed(l))
 	// A reading that rounds to the limit it is under would only puzzle.
 	t, _ := e.deciding(l)
 	if t != nil && !(l.Ruling.Reason == reasonOutside && e.temp(*t) == e.temp(e.set.Code.HotLimit)) {
@@ -211,7 +217,7 @@ func (e *Engine) alarmLotText(s subjectOf) string {
 		if d, _ := e.deciding(l); d != nil {
 			t = " at " + e.temp(*d)
 		}
-		return l.Name + " in " + e.stationName(l.Station) + t + " is under " + e.temp(e.set.Code.HotLimit) + "."
+		return e.placed(l) + t + " is under " + e.temp(e.set.Code.HotLimit) + "."
 	}
 	limit := e.set.Code.DangerLimit
 	if l.Stage == ColdHolding {

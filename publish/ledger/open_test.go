@@ -66,16 +66,16 @@ func TestOpenDamaged(t *testing.T) {
 		"header alone":      good[:100],
 		"within the header": good[:50],
 		"the magic alone":   good[:16],
-		"one page":          good[:4096],
+		"one page":          good[:pageSize],
 		"a page and a half": good[:6000],
 		"half":              good[:len(good)/2],
 		"a byte short":      good[:len(good)-1],
 		"header zeroed":     damage(func(b []byte) []byte { clear(b[16:100]); return b }),
 		"page size 3":       damage(func(b []byte) []byte { b[16], b[17] = 0, 3; return b }),
-		"schema lost":       damage(func(b []byte) []byte { clear(b[100:4096]); return b }),
-		"schema random":     damage(func(b []byte) []byte { copy(b[100:4096], chaos); return b }),
-		"all but page 1":    damage(func(b []byte) []byte { clear(b[4096:]); return b }),
-		"random after 1":    damage(func(b []byte) []byte { copy(b[4096:], chaos); return b }),
+		"schema lost":       damage(func(b []byte) []byte { clear(b[100:pageSize]); return b }),
+		"schema random":     damage(func(b []byte) []byte { copy(b[100:pageSize], chaos); return b }),
+		"all but page 1":    damage(func(b []byte) []byte { clear(b[pageSize:]); return b }),
+		"random after 1":    damage(func(b []byte) []byte { copy(b[pageSize:], chaos); return b }),
 		"snapshot altered":  damage(func(b []byte) []byte { return alterSnapshot(t, b) }),
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -275,7 +275,7 @@ func TestDamageWhileOpen(t *testing.T) {
 	must(t, l.Close())
 	f, err := os.OpenFile(path, os.O_WRONLY, 0)
 	must(t, err)
-	_, err = f.WriteAt(bytes.Repeat([]byte{0xa5}, 4096), (page-1)*4096)
+	_, err = f.WriteAt(bytes.Repeat([]byte{0xa5}, pageSize), (page-1)*pageSize)
 	must(t, err)
 	must(t, f.Close())
 	must(t, l.Reopen())

@@ -42,11 +42,13 @@ var (
 	_ publish.Older   = (*Ledger)(nil)
 )
 
-// conns is an open file: one connection that writes and one that reads.
+// conns is an open file: one connection that writes and one that reads. One opened for reading only has
+// neither writer nor lock.
 type conns struct {
 	writer, reader *sql.DB
 	lock           *os.File
 	id             string
+	still          string // its path, when it is read as it lies because nobody writes to it
 }
 
 // New gives a ledger that is not open yet: every method says so until Reopen succeeds. The error of Open
@@ -121,6 +123,9 @@ func (l *Ledger) shut() error {
 }
 
 func (c *conns) close() error {
+	if c.writer == nil {
+		return c.closeReader()
+	}
 	// The writer goes last: SQLite empties and removes the write-ahead log with the last connection.
 	return guard(func() error { return errors.Join(c.reader.Close(), c.writer.Close(), c.lock.Close()) })
 }
@@ -154,6 +159,9 @@ func (l *Ledger) write(f func(c *conns) error) error {
 	c, err := l.conns()
 	if err != nil {
 		return err
+	}
+	if c.writer == nil {
+		return fmt.Errorf("%s: %w", l.path, errReadOnly)
 	}
 	if err = guard(func() error { return f(c) }); err == nil {
 		return nil

@@ -1,0 +1,175 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+
+	"holdbell/rules"
+)
+
+// errReadOnly is what a ledger that was opened for reading answers to whoever wants to write.
+var errReadOnly = errors.New("the record was opened for reading only")
+
+// OpenReader opens the ledger at path for reading, beside a daemon that may be writing to it, or a copy of
+// one. It changes nothing, takes no lock that a daemon would wait for, and moves nothing aside. A file
+// without a write-ahead log has nobody writing to it; it is read as it lies, so that not even SQLite leaves
+// a file of its own beside it, and Close tells of a daemon that started meanwhile. The errors name the path
+// and the fix.
+func OpenReader(path string) (*Ledger, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	if err := inspect(abs); err != nil {
+		return nil, explainRead(path, err)
+	}
+	l, c := New(abs, Options{}), new(conns)
+	if !hasLog(abs) {
+		c.still = abs
+	}
+	err = guard(func() (err error) {
+		if c.reader, err = sql.Open("sqlite", readerDSN(abs, c.still != "")); err != nil {
+			return err
+		}
+		c.reader.SetMaxOpenConns(1)
+		// The end of the record is not asked for: a reader of old days can live with a damaged last block.
+		return c.reader.QueryRow(`SELECT value FROM meta WHERE key = 'id'`).Scan(&c.id)
+	})
+	if err != nil {
+		if c.reader != nil {
+			err = errors.Join(err, guard(c.reader.Close))
+		}
+		return nil, explainRead(path, err)
+	}
+	l.id.Store(c.id)
+	l.c.Store(c)
+	return l, nil
+}
+
+// closeReader closes what OpenReader opened.
+func (c *conns) closeReader() error {
+	err := guard(c.reader.Close)
+	if c.still != "" && hasLog(c.still) {
+		return errors.Join(err, fmt.Errorf("a daemon began to write to %s while it was read; read it again", c.still))
+	}
+	return err
+}
+
+// hasLog reports whether a write-ahead log lies beside the file: somebody writes to it, or did when it was
+// copied or its machine lost power.
+func hasLog(path string) bool {
+	_, err := os.Lstat(path + "-wal")
+	return err == nil
+}
+
+func readerDSN(path string, still bool) string {
+	q := url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(5000)", "cache_size(-1024)", "query_only(1)"}}
+	if still {
+		q.Set("immutable", "1")
+	}
+	u := url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}
+	return u.String()
+}
+
+func explainRead(path string, err error) error {
+	var e *sqlite.Error
+	code := 0
+	if errors.As(err, &e) {
+		code = e.Code() & 0xff
+	}
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("there is no record at %s; name the file with --ledger, or the configuration that names it with --config", path)
+	case errors.Is(err, fs.ErrPermission), code == sqlite3.SQLITE_CANTOPEN, code == sqlite3.SQLITE_READONLY, code == sqlite3.SQLITE_PERM:
+		return fmt.Errorf("the record %s cannot be read: %w; read it as the daemon's user, or copy the file and its -wal into a folder of your own and name the copy", path, err)
+	case errors.Is(err, errDamaged), damaged(err):
+		return fmt.Errorf("the record %s cannot be read: %w; take another copy, or look for one that the daemon moved aside", path, err)
+	}
+	// What inspect says advises a daemon's ledger.path; whoever reads named a file.
+	says := strings.NewReplacer("give ledger.path a file of its own", "name another file", "or change ledger.path", "or name another file").Replace(err.Error())
+	return fmt.Errorf("the record %s cannot be read: %s", path, says)
+}
+
+// EventsWithin gives the recorded events that the walls place from from to to, both included, in order of
+// Seq; a zero time is no bound. With kinds, only those.
+func (l *Ledger) EventsWithin(ctx context.Context, from, to time.Time, kinds ...rules.EventKind) ([]rules.Event, error) {
+	lo, hi := bounds(from, to)
+	query, args := `SELECT event FROM events WHERE wall >= ? AND wall <= ?`, []any{lo, hi}
+	if len(kinds) > 0 {
+		query += ` AND kind IN (?` + strings.Repeat(`, ?`, len(kinds)-1) + `)`
+		for _, k := range kinds {
+			args = append(args, string(k))
+		}
+	}
+	var events []rules.Event
+	err := l.read(func(db *sql.DB) error {
+		rows, err := db.QueryContext(ctx, query+` ORDER BY seq`, args...)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var text []byte
+			var ev rules.Event
+			if err := rows.Scan(&text); err != nil {
+				return err
+			}
+			if err := json.Unmarshal(text, &ev); err != nil {
+				return fmt.Errorf("an event after %d: %w", lastOf(events), err)
+			}
+			events = append(events, ev)
+		}
+		return rows.Err()
+	})
+	return events, err
+}
+
+func lastOf(events []rules.Event) uint64 {
+	if len(events) == 0 {
+		return 0
+	}
+	return events[len(events)-1].Seq
+}
+
+// Span gives the walls of the first and the last recorded sweep; zero when there is none.
+func (l *Ledger) Span(ctx context.Context) (from, to time.Time, err error) {
+	err = l.read(func(db *sql.DB) error {
+		var lo, hi sql.NullInt64
+		if err := db.QueryRowContext(ctx, `SELECT min(lo), max(hi) FROM blocks`).Scan(&lo, &hi); err != nil || !lo.Valid {
+			return err
+		}
+		from, to = time.UnixMilli(lo.Int64).UTC(), time.UnixMilli(hi.Int64).UTC()
+		return nil
+	})
+	return from, to, err
+}
+
+// SweepBefore gives the number of the last sweep of the blocks that end before a time: Inputs after it begins
+// with the block that holds the time.
+func (l *Ledger) SweepBefore(ctx context.Context, at time.Time) (sweep uint64, err error) {
+	err = l.read(func(db *sql.DB) error {
+		var first sql.NullInt64
+		if err := db.QueryRowContext(ctx, `SELECT min(first) FROM blocks WHERE hi >= ?`, at.UnixMilli()).Scan(&first); err != nil {
+			return err
+		}
+		if first.Valid {
+			sweep = uint64(max(0, first.Int64-1))
+			return nil
+		}
+		sweep, err = lastSweep(ctx, db)
+		return err
+	})
+	return sweep, err
+}

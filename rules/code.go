@@ -59,6 +59,11 @@ type Code struct {
 	ReturnFloor sensor.Temp
 	ReturnBasis Citation
 
+	// Cooking is what proves that food is cooked; empty when the code names no temperature. Roast is nil
+	// where whole roasts have no rule of their own.
+	Cooking []CookLimit
+	Roast   *RoastRule
+
 	Reheat      Reheat
 	Cooling     []CoolingLeg
 	TimeControl []TimeControlRule

@@ -50,8 +50,8 @@ func Lookup(name string) (rules.Code, error) {
 func IsFrame(name string) bool { return name == EU || name == Custom }
 
 // Complete says what a profile still lacks, in the configuration's words, or that its limits contradict
-// one another. A limit without a document counts as missing. Time control may be missing: then there is
-// none.
+// one another. A limit without a document counts as missing. Time control and cooking may be missing: then
+// there is none, and no cooking temperature is asked.
 func Complete(c rules.Code) error {
 	var lacks []string
 	need := func(has bool, key string) {
@@ -75,6 +75,8 @@ func Complete(c rules.Code) error {
 		return fmt.Errorf("food code %s: the hot limit %v must lie above the cold limit %v", c.Name, c.HotLimit, c.ColdLimit)
 	case c.Reheat.Target < c.HotLimit:
 		return fmt.Errorf("food code %s: the reheating target %v must not lie below the hot limit %v", c.Name, c.Reheat.Target, c.HotLimit)
+	case len(c.Cooking) > rules.MaxCookLimits:
+		return fmt.Errorf("food code %s has more than %d cooking limits", c.Name, rules.MaxCookLimits)
 	case c.ComeUpLow >= c.ComeUpHigh:
 		return errors.New("food code " + c.Name + ": come-up must lead from a lower temperature to a higher one")
 	}

@@ -43,6 +43,26 @@ func table(t *testing.T) string {
 			back += fmt.Sprintf(", %v, %s", c.ReturnBelow, degrees(c.ReturnFloor))
 		}
 		line("back above", back, c.ReturnBasis)
+		for _, k := range c.Cooking {
+			foods := strings.Join(k.Foods, " ")
+			if len(k.Foods) > len(rules.Foods()) {
+				foods = "any food"
+			}
+			line("cook", fmt.Sprintf("%s for %v: %s", degrees(k.Temp), k.Hold, foods), k.Basis)
+		}
+		if len(c.Cooking) == 0 {
+			fmt.Fprintf(&b, "  %-18s %s\n", "cook", "names no temperature; the hot limit is all that is asked")
+		}
+		if r := c.Roast; r != nil {
+			line("roast", "by the table: "+strings.Join(r.Foods, " "), r.Basis)
+			for _, o := range r.Ovens {
+				bound := "at most " + point(o.Max)
+				if o.Min != nil {
+					bound = "at least " + point(o.Min)
+				}
+				line("roast's oven", fmt.Sprintf("%s from %d g: %s", o.Oven, o.FromGrams, bound), r.OvenBasis)
+			}
+		}
 		line("reheat", fmt.Sprintf("%s, %v, within %v", degrees(c.Reheat.Target), c.Reheat.Hold, c.Reheat.Within), c.Reheat.Basis)
 		for _, l := range c.Cooling {
 			from := "the leg before"
@@ -70,6 +90,13 @@ func table(t *testing.T) string {
 }
 
 func degrees(t sensor.Temp) string { return fmt.Sprintf("%.1f °C", t.Celsius()) }
+
+func point(t *sensor.Temp) string {
+	if t == nil {
+		return "none"
+	}
+	return degrees(*t)
+}
 
 func TestTable(t *testing.T) {
 	got := table(t)
@@ -268,6 +295,11 @@ func TestUnitedStatesByHand(t *testing.T) {
 		{"3-501.14(A) 41 °F", c.Cooling[1].To, 5_000},
 		{"130 °F", c.ReturnFloor, 54_444},
 		{"FSIS 50 °F", c.ComeUpLow, 10_000},
+		{"3-401.11(A)(1) 145 °F", c.Cooking[0].Temp, 62_778},
+		{"3-401.11(A)(2) 155 °F", c.Cooking[1].Temp, 68_333},
+		{"3-401.11(A)(3) 165 °F", c.Cooking[5].Temp, 73_889},
+		{"3-401.11(B)(1) dry, light", *c.Roast.Ovens[0].Min, 176_667},
+		{"3-401.11(B)(1) dry, heavy", *c.Roast.Ovens[1].Min, 121_111},
 	} {
 		if l.got != l.want {
 			t.Errorf("%s is %d thousandths, want %d", l.what, l.got, l.want)
@@ -313,8 +345,10 @@ func TestCopies(t *testing.T) {
 	a, _ := Lookup(USFDA2022)
 	a.Cooling[0].To = 0
 	*a.TimeControl[0].HotMin = 0
+	a.Cooking[0].Foods[0], *a.Roast.Ovens[0].Min = "", 0
 	b, _ := Lookup(USFDA2022)
-	if b.Cooling[0].To == 0 || *b.TimeControl[0].HotMin == 0 {
+	if b.Cooling[0].To == 0 || *b.TimeControl[0].HotMin == 0 ||
+		b.Cooking[0].Foods[0] == "" || *b.Roast.Ovens[0].Min == 0 {
 		t.Error("profiles share memory")
 	}
 }

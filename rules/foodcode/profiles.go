@@ -38,6 +38,7 @@ func usFDA2022() rules.Code {
 			{Name: "6h", Limit: 6 * time.Hour, ColdMax: ptr(f(41)), MaxFood: ptr(f(70)), Basis: at("3-501.19")},
 		},
 	}
+	c.Cooking, c.Roast = usCooking(at), usRoast(at)
 	comeUp(&c)
 	return c
 }
@@ -67,6 +68,7 @@ func uk() rules.Code {
 			{Name: "4h", Limit: 4 * time.Hour, ColdMax: ptr(celsius(8)), Basis: at("Sch. 4 para 5")},
 		},
 	}
+	c.Cooking = ukCooking(guidance)
 	comeUp(&c)
 	return c
 }

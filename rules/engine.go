@@ -97,6 +97,8 @@ type station struct {
 	ArmedT       time.Duration
 	OutOfService bool
 	AlarmBand    alarm
+
+	Air airWatch `json:",omitzero"`
 }
 
 // New builds an Engine that has seen nothing yet. The errors name what in the setup cannot be.
@@ -180,6 +182,7 @@ func (e *Engine) Step(in Input) []Event {
 		}
 	}
 	for i := range e.mem.Stations {
+		e.sumAir(i)
 		e.watchStation(i)
 	}
 	for _, l := range e.mem.Lots {
@@ -188,6 +191,7 @@ func (e *Engine) Step(in Input) []Event {
 		} else {
 			e.restLot(l)
 		}
+		e.followStay(l)
 	}
 	e.watchProbes()
 	e.watchRecord()

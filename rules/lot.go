@@ -123,6 +123,7 @@ type lot struct {
 	Unheard  bool // a power-off ended it and nobody has said that he knows
 
 	Advice advice
+	Stays  []stay `json:",omitempty"`
 
 	AlarmBelow  alarm
 	AlarmDanger alarm

@@ -74,6 +74,8 @@ type StationState struct {
 	// LimitAhead is how soon the first lot here will fall to the hot limit, as forecast; nil when nobody
 	// knows or nothing falls.
 	LimitAhead *time.Duration
+	// Kept is how the air was kept since the station was armed; nil while it is not.
+	Kept *AirFigures
 }
 
 // LotState is one lot.
@@ -114,6 +116,8 @@ type LotState struct {
 	Growth    *GrowthState    // nil while it comes up
 	Cooling   *CoolingState
 	Reheating *ReheatingState
+
+	Stays []StayState // where it has been, oldest first
 }
 
 // RunResult is how a cooling or reheating run stands.

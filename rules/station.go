@@ -74,6 +74,7 @@ func (e *Engine) armNow(i int, at time.Duration) {
 		return
 	}
 	st.Armed, st.ArmedAt, st.ArmedT, st.MustDrop, st.BandSeen = true, e.instant(at), at, false, false
+	st.Air.Armed = e.sumOf(i)
 	e.emit(Event{Kind: StationArmed, Since: e.instant(at), Station: st.Name, Text: st.Name + " is armed."})
 }
 

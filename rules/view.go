@@ -52,6 +52,10 @@ func (e *Engine) stationState(i int) StationState {
 	v := StationState{Name: s.Name, Purpose: s.Purpose, Armed: m.Armed, OutOfService: m.OutOfService,
 		Air: e.probeName(s.Air), Setpoint: s.Setpoint, Band: s.Band}
 	v.LimitAhead = e.stationAhead(i)
+	if m.Armed && s.Air >= 0 {
+		kept := e.sumOf(i).since(m.Air.Armed).figures()
+		v.Kept = &kept
+	}
 	for _, p := range s.Food {
 		v.Food = append(v.Food, e.probeName(p))
 	}
@@ -70,6 +74,7 @@ func (e *Engine) lotState(l *lot) LotState {
 		BelowHotLimit: l.Below.Total, ComeUp: l.ComeUp.Total, ComeUpDanger: l.ComeUpDanger.Total,
 		Unknown: l.Unknown.Total, UnknownLength: l.LostLength, LastCheck: l.CheckAt, CookSeen: l.CookSeen}
 	v.Lethality, v.Growth = e.lethality(l), e.growth(l)
+	v.Stays = e.stayStates(l)
 	if l.Stage == ColdHolding {
 		v.DangerLimit = e.set.Code.ColdDangerLimit
 	}

@@ -251,3 +251,25 @@ func TestLagAndDrift(t *testing.T) {
 	must(s.Next(t.Context()))
 	near(t, "read", must(s.Next(t.Context())).Readings[0].Temp.Celsius(), 27, 0.02)
 }
+
+// TestHang: a chip that converts no more repeats one reading while the air moves on, and follows again once mended.
+func TestHang(t *testing.T) {
+	for _, name := range []string{"max31855", "max31856"} {
+		k, s := onePin(t, name, Event{At: 5 * time.Minute, Do: Hang{Probe: "p"}}, Event{At: 5 * time.Minute, Do: Door{"box", true}},
+			Event{At: 10 * time.Minute, Do: Hang{"p", true}})
+		k.Advance(5 * time.Minute)
+		must(s.Next(t.Context()))
+		first := must(s.Next(t.Context())).Readings[0]
+		for range 4 * 60 {
+			if r := must(s.Next(t.Context())).Readings[0]; r != first {
+				t.Fatalf("%s: %v after %v", name, r, first)
+			}
+		}
+		k.Advance(2 * time.Minute)
+		must(s.Next(t.Context()))
+		near(t, name, must(s.Next(t.Context())).Readings[0].Temp.Celsius(), truth(k.Station("box")).Air, 0.5)
+		if truth(k.Station("box")).Air > 60 {
+			t.Errorf("%s: the air has not moved", name)
+		}
+	}
+}

@@ -108,7 +108,7 @@ func drawKitchen(t *rapid.T) Plan {
 			Setpoint{station, some * 150}, Feed{"pit", some * 3}, Load{food, station}, Remove{food}, Wrap{food, some > 0.5},
 			Put{probe, Place{Food: food, Depth: some}}, Put{probe, Place{Station: station}}, Put{probe, Place{}},
 			Lead{probe, chip.Wiring(some * 4.99)}, Drift{probe, some * 10}, Noise{probe, some}, Line{probe, DeadLine(some * 2.99)},
-			PowerCycle{probe}, Room{10 + some*30},
+			PowerCycle{probe}, Hang{probe, some > 0.5}, Rain{station, some * 40}, Room{10 + some*30},
 		}).Draw(t, "do")
 	})
 	p.Script = rapid.SliceOfN(rapid.Custom(func(t *rapid.T) Event {
@@ -241,6 +241,20 @@ func TestFuelIsHeat(t *testing.T) {
 	near(t, "J", heat, f.plan.Heat*(3-f.bed-f.fresh), 1)
 }
 
+// TestRain: what a wet skin takes, the steady air shows: heat through the walls is shared between the two sides.
+func TestRain(t *testing.T) {
+	box := HoldingCabinet("box", 65)
+	box.Gap = 0
+	rained := func(loss float64) float64 {
+		k := must(New(Plan{Room: 20, Stations: []Station{box}, Script: []Event{{Do: Element{"box", 0.3}}, {Do: Rain{"box", loss}}}}))
+		k.Advance(30 * time.Hour)
+		return truth(k.Station("box")).Air
+	}
+	over := func(outer float64) float64 { return 20 + 300/(box.Inner*outer/(box.Inner+outer)) }
+	near(t, "dry", rained(0), over(box.Outer), 0.5)
+	near(t, "in the rain", rained(10), over(box.Outer+10), 0.5)
+}
+
 func TestRefusedPlans(t *testing.T) {
 	box := HoldingCabinet("box", 65)
 	pan := Food{Name: "pan", Start: 70, Capacity: 8000, Area: 0.15}
@@ -276,6 +290,7 @@ func TestRefusedPlans(t *testing.T) {
 		"has no fire":               func(p *Plan) { p.Script = []Event{{Do: Feed{"box", 1}}} },
 		`no probe "x"`:              func(p *Plan) { p.Script = []Event{{Do: Lead{"x", chip.Open}}} },
 		"state of a lead":           func(p *Plan) { p.Script = []Event{{Do: Lead{"p", 99}}} },
+		"loss of":                   func(p *Plan) { p.Script = []Event{{Do: Rain{"box", -1}}} },
 		"share of":                  func(p *Plan) { p.Script = []Event{{Do: Element{"box", 2}}} },
 	} {
 		if _, err := New(with(func(p *Plan) {

@@ -27,6 +27,7 @@ type probe struct {
 	moment time.Duration
 	chip   chip.Chip
 	dead   DeadLine
+	hung   *chip.Pins // what a chip that converts no more has last seen
 }
 
 func newProbe(p Probe, seed uint64) *probe {
@@ -44,6 +45,9 @@ func (p *probe) step(seconds, medium float64) {
 // pins is what the chip sees now. The noise depends on the seed, the probe, the moment and the sample's number
 // in it, and on nothing that was read before.
 func (p *probe) pins(now time.Duration, board float64) chip.Pins {
+	if p.hung != nil {
+		return *p.hung
+	}
 	if now != p.moment {
 		p.moment, p.sample = now, 0
 	}
@@ -54,6 +58,15 @@ func (p *probe) pins(now time.Duration, board float64) chip.Pins {
 		tip += p.noise * r.NormFloat64()
 	}
 	return chip.Pins{Tip: tip, Type: p.plan.Type, Board: board, Wiring: p.wiring}
+}
+
+// hang keeps what the pins show now, or lets the chip go on.
+func (p *probe) hang(on bool, now time.Duration, board float64) {
+	p.hung = nil
+	if on {
+		last := p.pins(now, board)
+		p.hung = &last
+	}
 }
 
 // DeadLine is a data line that carries nothing of the chip's.

@@ -102,6 +102,20 @@ type Line struct {
 	Is    DeadLine
 }
 
+// Hang stops a probe's chip from converting: it repeats its last sample until it is mended.
+type Hang struct {
+	Probe string
+	Off   bool
+}
+
+// Rain falls on a station that stands in the open and takes so much more heat from its walls, W/K; 0 stops it. On a
+// lid of 1 m² steady rain of 5 mm an hour is 5 kg, warmed by 45 K and a tenth of it boiled away: about 600 W from a
+// skin 60 K over the air, 10 W/K (common practice).
+type Rain struct {
+	Station        string
+	WattsPerKelvin float64
+}
+
 // PowerCycle takes the supply of a probe's chip away for a moment.
 type PowerCycle struct{ Probe string }
 
@@ -147,6 +161,10 @@ func (a Noise) check(k *Kitchen) error {
 func (a Line) check(k *Kitchen) error {
 	return errors.Join(k.hasProbe(a.Probe), within("state", float64(a.Is), 0, float64(AllHigh)))
 }
+func (a Hang) check(k *Kitchen) error { return k.hasProbe(a.Probe) }
+func (a Rain) check(k *Kitchen) error {
+	return errors.Join(k.hasStation(a.Station), within("loss", a.WattsPerKelvin, 0, 100))
+}
 func (a PowerCycle) check(k *Kitchen) error { return k.hasProbe(a.Probe) }
 func (a Room) check(*Kitchen) error         { return within("room", a.Celsius, -30, 60) }
 
@@ -170,6 +188,8 @@ func (a Lead) do(k *Kitchen)       { k.probes[a.Probe].wiring = a.Is }
 func (a Drift) do(k *Kitchen)      { k.probes[a.Probe].rate = a.PerHour / 3600 }
 func (a Noise) do(k *Kitchen)      { k.probes[a.Probe].noise = a.StdDev }
 func (a Line) do(k *Kitchen)       { k.probes[a.Probe].dead = a.Is }
+func (a Hang) do(k *Kitchen)       { k.probes[a.Probe].hang(!a.Off, k.now, k.room+boardAbove) }
+func (a Rain) do(k *Kitchen)       { k.stations[a.Station].rain = a.WattsPerKelvin }
 func (a PowerCycle) do(k *Kitchen) { k.probes[a.Probe].chip.PowerCycle(k.now) }
 func (a Room) do(k *Kitchen)       { k.room = a.Celsius }
 

@@ -19,6 +19,7 @@ type station struct {
 	air    float64
 	walls  float64
 	open   bool
+	rain   float64 // W/K from the walls on top of Outer
 	power  float64 // W, of the last step
 	flows  flows
 }
@@ -56,15 +57,16 @@ func (s *station) step(seconds, room, food float64) {
 	// (walls' - walls) W/dt = inner (air' - walls') + outer (room - walls')
 	a, w := p.Air/seconds, p.Walls/seconds
 	forAir := a*s.air + power - food/seconds + outside*room
-	forWalls := w*s.walls + p.Outer*room
-	onWalls := w + p.Inner + p.Outer
+	outer := p.Outer + s.rain
+	forWalls := w*s.walls + outer*room
+	onWalls := w + p.Inner + outer
 	s.air = (forAir + p.Inner*forWalls/onWalls) / (a + outside + p.Inner - p.Inner*p.Inner/onWalls)
 	s.walls = (forWalls + p.Inner*s.air) / onWalls
 
 	s.power = power
 	s.flows.source += power * seconds
 	s.flows.food += food
-	s.flows.room += (outside*(s.air-room) + p.Outer*(s.walls-room)) * seconds
+	s.flows.room += (outside*(s.air-room) + outer*(s.walls-room)) * seconds
 }
 
 // stored is the heat in J in air and walls over that at 0 °C.

@@ -34,6 +34,7 @@ type Config struct {
 	Period       time.Duration // one sweep
 	GapAllowance time.Duration
 	Code         rules.Code
+	GuardBand    bool // limits move by the accuracy of a lot's worst probe
 	Alarms       map[rules.AlarmName]rules.AlarmSetup
 	Probes       []Probe
 	Stations     []Station
@@ -110,7 +111,7 @@ type Phone struct {
 // Setup gives what the rules have to know. The error names a reference that leads nowhere; a Config from
 // Parse has none.
 func (c *Config) Setup() (rules.Setup, error) {
-	s := rules.Setup{Site: c.Site, Units: c.Units, GapAllowance: c.GapAllowance, Code: c.Code, Alarms: c.Alarms}
+	s := rules.Setup{Site: c.Site, Units: c.Units, GapAllowance: c.GapAllowance, Code: c.Code, GuardBand: c.GuardBand, Alarms: c.Alarms}
 	index := make(map[string]int, len(c.Probes))
 	for i, p := range c.Probes {
 		index[p.Name] = i

@@ -9,8 +9,14 @@ import (
 	"holdbell/sensor"
 )
 
-// The accuracy that food thermometers need: ±1 °C (FDA Food Code 2022 4-203.11).
-const accuracyNeeded = sensor.Temp(1000)
+// accuracyNeeded is the accuracy that food thermometers need: ±1 °C, or ±2 °F where they are read in
+// Fahrenheit alone (FDA Food Code 2022 4-203.11).
+func accuracyNeeded(u rules.Units) sensor.Temp {
+	if u == rules.Fahrenheit {
+		return 1111
+	}
+	return 1000
+}
 
 // lowestHotLimit is the lowest that a published code allows: 130 °F for whole roasts (FDA Food Code 2022
 // 3-501.16(A)(1)).
@@ -110,8 +116,13 @@ func (k *kitchen) adviseProbe(p *entry[Probe], used map[string]bool) {
 	const fix = "check it in ice water and write offset: (0C when it is true), or fit a better one and write accuracy:"
 	_, calibrated := p.of["offset"]
 	_, stated := p.of["accuracy"]
+	if k.c.GuardBand && used[p.T.Name] && p.T.Accuracy == 0 {
+		k.fail(p.key("accuracy"), "add accuracy: with the half-width that probe and chip are good for, such as 1.0C, or remove guard_band",
+			"probe %s has no accuracy, and guard_band moves the limits by it", p.T.Name)
+		return
+	}
 	switch {
-	case calibrated, stated && p.T.Accuracy <= accuracyNeeded:
+	case calibrated, k.c.GuardBand, stated && p.T.Accuracy <= accuracyNeeded(k.c.Units):
 	case stated:
 		k.warn(p.key("accuracy"), fix, "probe %s is good for ±%.1f °C; food thermometers need ±1 °C (FDA Food Code 2022 4-203.11)", p.T.Name, p.T.Accuracy.Celsius())
 	case strings.Contains("KNEJ", p.T.Type) && p.T.Type != "":

@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -45,6 +46,7 @@ func (k *kitchen) rules(n ast.Node) {
 	k.figures = r.mapping(n, "rules",
 		field{"food_code", scalar(r, &f.code, "food_code", foodcode.USFDA2022, oneOf(foodcode.Names()...))},
 		field{"alarms", func(n ast.Node) { k.c.Alarms = k.alarms(n) }},
+		field{"guard_band", scalar(r, &k.c.GuardBand, "guard_band", "true", parseBool)},
 		field{"basis", scalar(r, &f.basis, "basis", "County code 12.3", parseBasis)},
 		field{"hot_limit", pointer(r, &f.hot, "hot_limit", "135F", parseTemp)},
 		field{"cold_limit", pointer(r, &f.cold, "cold_limit", "41F", parseTemp)},
@@ -84,7 +86,7 @@ func (k *kitchen) rules(n ast.Node) {
 		k.fill(&code, &f)
 	} else {
 		for key, at := range k.figures {
-			if key != "food_code" && key != "alarms" {
+			if !slices.Contains([]string{"food_code", "alarms", "guard_band"}, key) {
 				r.fail(at, "remove it, or choose food_code: custom and write every limit out", "%s has its own figures; %s is not the kitchen's to set", f.code, key)
 			}
 		}

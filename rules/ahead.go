@@ -33,7 +33,7 @@ func (e *Engine) foresee() {
 // ahead is when a lot held hot will fall to its limit, by the probe that will be there first; ok is false
 // when no model knows, or none says that it falls.
 func (e *Engine) ahead(l *lot) (est forecast.Estimate, ok bool) {
-	if !l.open() || !l.hot(l.Stage) || l.Time != nil || !l.AnyValid || l.Low <= e.set.Code.HotLimit {
+	if !l.open() || !l.hot(l.Stage) || l.Time != nil || !l.AnyValid || l.Low <= e.code(l).HotLimit {
 		return est, false
 	}
 	for i := range l.Members {
@@ -45,7 +45,7 @@ func (e *Engine) ahead(l *lot) (est forecast.Estimate, ok bool) {
 		if model == nil {
 			continue
 		}
-		if x, knows := model.Reach(e.set.Code.HotLimit); knows && (!ok || x.In < est.In) {
+		if x, knows := model.Reach(e.code(l).HotLimit); knows && (!ok || x.In < est.In) {
 			est, ok = x, true
 		}
 	}
@@ -87,7 +87,7 @@ func (e *Engine) aheadText(l *lot) string {
 	if t, _ := e.deciding(l); t != nil {
 		at = " at " + e.temp(*t)
 	}
-	return e.placed(l) + at + " is falling and will be under " + e.temp(e.set.Code.HotLimit) +
+	return e.placed(l) + at + " is falling and will be under " + e.temp(e.code(l).HotLimit) +
 		" in about " + words(max(0, l.Ahead)) + ". Look at the heat and the door now, while it is still safe."
 }
 

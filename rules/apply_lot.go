@@ -105,7 +105,7 @@ func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
 	if m.Temp == nil {
 		return "Noted for " + l.Name + "."
 	}
-	t, limit := *m.Temp, e.set.Code.HotLimit
+	t, limit := *m.Temp, e.code(l).HotLimit
 	l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, t, m.By
 	said := l.Name + " was checked by hand at " + e.temp(t) + "."
 	e.checkCooling(l, at)
@@ -128,8 +128,8 @@ func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
 		return said
 	case x.InsideSince == never:
 		return said + " The probe still reads under " + e.temp(limit) + ", so the verdict stays."
-	case !e.pardonable(x):
-		return said + " It was below for too long, or too cold, or unwatched: only reheating to " + e.temp(e.set.Code.Reheat.Target) + " ends this."
+	case !e.pardonable(l, x):
+		return said + " It was below for too long, or too cold, or unwatched: only reheating to " + e.temp(e.code(l).Reheat.Target) + " ends this."
 	case m.By == "":
 		return said + " Sign the check (by) for it to end the excursion."
 	}
@@ -155,12 +155,12 @@ func (e *Engine) applyOut(m *Mark, l *lot, at time.Duration) (string, bool) {
 		l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, *m.Temp, m.By
 	}
 	l.OutCheck = e.vouches(l, at)
-	return l.Name + " is off watch. Up to " + words(e.set.GapAllowance) + " is bridged; longer counts as unknown, unless signed hand checks at both ends are at or above " + e.temp(e.set.Code.HotLimit) + ".", true
+	return l.Name + " is off watch. Up to " + words(e.set.GapAllowance) + " is bridged; longer counts as unknown, unless signed hand checks at both ends are at or above " + e.temp(e.code(l).HotLimit) + ".", true
 }
 
 // vouches reports whether a signed hand check at or above the hot limit stands close to a moment.
 func (e *Engine) vouches(l *lot, at time.Duration) bool {
-	return l.CheckT != never && l.CheckBy != "" && l.CheckTemp >= e.set.Code.HotLimit && at-l.CheckT <= e.set.GapAllowance
+	return l.CheckT != never && l.CheckBy != "" && l.CheckTemp >= e.code(l).HotLimit && at-l.CheckT <= e.set.GapAllowance
 }
 
 // applyIn puts a lot's probes back on watch.
@@ -191,7 +191,7 @@ func (e *Engine) applyIn(m *Mark, l *lot, at time.Duration) (string, bool) {
 // applyTimeControl puts a lot under time as a public health control. The clock starts at the last proof
 // at its limit at or before the mark, never at its typing, and nothing stops it.
 func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bool) {
-	code := &e.set.Code
+	code := e.code(l)
 	if len(code.TimeControl) == 0 {
 		return code.Title + " has no rule for time as a control here; ask the health department.", false
 	}
@@ -219,7 +219,7 @@ func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bo
 // with a limit for the food asks that it was watched, and kept, since that proof.
 func (e *Engine) timeRule(l *lot, want []string) (rule *TimeControlRule, latest time.Duration) {
 	latest = never
-	rules := e.set.Code.TimeControl
+	rules := e.code(l).TimeControl
 	named := slices.ContainsFunc(rules, func(t TimeControlRule) bool { return slices.Contains(want, t.Name) })
 	for _, t := range rules {
 		if named && !slices.Contains(want, t.Name) || t.MaxFood != nil && (l.WarmUnknown || l.WarmPeak > *t.MaxFood) {

@@ -17,6 +17,7 @@ func (e *Engine) reassign(at time.Duration) {
 					want = []int{l.Claim}
 				}
 				e.assign(l, want, at)
+				e.guardLot(l)
 			}
 		}
 	}

@@ -94,6 +94,10 @@ type Reheat struct {
 	Hold   time.Duration
 	Within time.Duration // 0: the code names none
 	Basis  Citation
+	// Packaged is the target of food that was commercially processed and packaged and is heated for the
+	// first time, held for no time; nil when the code has none.
+	Packaged      *sensor.Temp
+	PackagedBasis Citation
 }
 
 // CoolingLeg is one leg of a cooling rule: from the limit where it starts to To within Within, counted

@@ -26,9 +26,10 @@ const maxIDs = 64
 // Engine turns Inputs into Events. It is a value in one goroutine's hands: no method may be called while
 // another runs.
 type Engine struct {
-	set   Setup
-	specs [][]spec // by station (the board last), by alarm index
-	mem   memory
+	set    Setup
+	guards []guarded
+	specs  [][]spec // by station (the board last), by alarm index
+	mem    memory
 
 	air    []int // each station's air probe
 	tables tables
@@ -145,6 +146,7 @@ func (e *Engine) prepare() error {
 		e.air = append(e.air, s.Stations[i].Air)
 	}
 	e.specs = append(e.specs, specsFor(s.Alarms, nil))
+	e.guardCodes()
 	e.tables = newTables()
 	e.read = make([]sensor.Reading, len(s.Probes))
 	return nil

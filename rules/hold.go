@@ -12,7 +12,7 @@ const settleTime = time.Minute
 
 // follow carries a lot's runs through this sweep, after its clocks took the readings.
 func (e *Engine) follow(l *lot) {
-	now, code := e.mem.Now, &e.set.Code
+	now, code := e.mem.Now, e.code(l)
 	wasHot, wasCold := l.LastHot == e.mem.Prev && now > e.mem.Prev, l.LastCold == e.mem.Prev && now > e.mem.Prev
 	nowHot := l.AllValid && l.Low >= code.HotLimit
 	nowCold := l.AllValid && l.High <= code.ColdLimit
@@ -60,7 +60,7 @@ func (e *Engine) followCold(l *lot, nowCold bool) {
 		l.WarmPeak = max(l.WarmPeak, l.High)
 	}
 	l.WarmUnknown = l.WarmUnknown || l.stepUnknown
-	l.Warm = l.AnyValid && l.High > e.set.Code.ColdLimit ||
+	l.Warm = l.AnyValid && l.High > e.code(l).ColdLimit ||
 		l.Warm && (l.ColdSince == never || now-l.ColdSince < settleTime)
 }
 
@@ -77,7 +77,7 @@ func (e *Engine) followTime(l *lot) {
 	if !l.stepUnknown {
 		return
 	}
-	for _, o := range e.set.Code.TimeControl {
+	for _, o := range e.code(l).TimeControl {
 		if o.MaxFood == nil && o.ColdMax != nil {
 			l.Time = &o
 			return
@@ -90,7 +90,7 @@ func (e *Engine) leftCold(l *lot) time.Duration {
 	first := e.mem.Now
 	for i := range l.Members {
 		m := &l.Members[i]
-		if t := e.crossing(m.Probe, e.set.Code.ColdLimit); t != never && m.Until == forever {
+		if t := e.crossing(m.Probe, e.code(l).ColdLimit); t != never && m.Until == forever {
 			first = min(first, t)
 		}
 	}
@@ -117,7 +117,7 @@ func (e *Engine) crossing(p int, v sensor.Temp) time.Duration {
 // followExcursion keeps the record of food held hot that fell below its limit.
 func (e *Engine) followExcursion(l *lot) {
 	now := e.mem.Now
-	loadedLow := l.Exc == nil && l.hot(l.Stage) && l.AnyValid && l.Low < e.set.Code.HotLimit
+	loadedLow := l.Exc == nil && l.hot(l.Stage) && l.AnyValid && l.Low < e.code(l).HotLimit
 	if l.stepBelow > 0 || loadedLow {
 		x := l.Exc
 		if x == nil {
@@ -125,7 +125,7 @@ func (e *Engine) followExcursion(l *lot) {
 			if l.stepBelow > 0 {
 				from = l.firstBelow
 			}
-			x = &excursion{Since: from, SinceAt: e.instant(from), Min: e.set.Code.HotLimit,
+			x = &excursion{Since: from, SinceAt: e.instant(from), Min: e.code(l).HotLimit,
 				MinT: from, DangerAtMin: l.Danger.Total, InsideSince: never}
 			l.Exc = x
 			l.Excursions++
@@ -145,7 +145,7 @@ func (e *Engine) followExcursion(l *lot) {
 	if l.Low < x.Min {
 		x.Min, x.MinT, x.DangerAtMin = l.Low, now, l.Danger.Total
 	}
-	if l.Low < e.set.Code.HotLimit {
+	if l.Low < e.code(l).HotLimit {
 		x.InsideSince = never
 	} else if x.InsideSince == never && l.AllValid {
 		x.InsideSince = now
@@ -165,7 +165,7 @@ func (e *Engine) outside(l *lot) bool {
 // followReheat looks for the proof of reheating: the lowest reading at or above the target, without a
 // gap, for as long as the code asks.
 func (e *Engine) followReheat(l *lot) {
-	now, code := e.mem.Now, &e.set.Code.Reheat
+	now, code := e.mem.Now, &e.code(l).Reheat
 	// The air of an oven proves nothing about the food in it.
 	if !l.AllValid || l.Low < code.Target || e.gap || l.onAirOnly(e) {
 		l.HoldFrom = never
@@ -194,7 +194,7 @@ func (e *Engine) followReheat(l *lot) {
 	}
 	// A code whose target is no more than its hot limit asks for no reheating of food held hot: merely
 	// coming back must not wipe its clock.
-	if x := l.Exc; proven && x != nil && code.Target > e.set.Code.HotLimit && (code.Within == 0 || l.HoldFrom+code.Hold-x.MinT <= code.Within) {
+	if x := l.Exc; proven && x != nil && code.Target > e.code(l).HotLimit && (code.Within == 0 || l.HoldFrom+code.Hold-x.MinT <= code.Within) {
 		e.reheated(l, x.MinT, x.DangerAtMin)
 	}
 }
@@ -211,8 +211,8 @@ func (e *Engine) reheated(l *lot, started, dangerAtStart time.Duration) {
 	}
 	low := l.Low
 	e.emit(Event{Kind: ReheatProven, Since: e.instant(l.HoldFrom), Station: e.stationName(l.Station), Lot: l.Name,
-		Probe: e.probeName(l.LowProbe), Temp: &low, Basis: e.set.Code.Reheat.Basis.String(),
-		Text: l.Name + " in " + e.stationName(l.Station) + " was reheated to " + e.temp(e.set.Code.Reheat.Target) +
+		Probe: e.probeName(l.LowProbe), Temp: &low, Basis: e.code(l).Reheat.Basis.String(),
+		Text: l.Name + " in " + e.stationName(l.Station) + " was reheated to " + e.temp(e.code(l).Reheat.Target) +
 			" within " + words(e.mem.Now-started) + "."})
 }
 
@@ -223,7 +223,7 @@ func (e *Engine) followCooling(l *lot) {
 	if c == nil || c.Result != Running {
 		return
 	}
-	now, legs := e.mem.Now, e.set.Code.Cooling
+	now, legs := e.mem.Now, e.code(l).Cooling
 	if c.Hot {
 		// It starts when the food leaves the hot limit, not when it was put here.
 		c.Started, c.StartedAt, c.DangerStart = l.LastHot, e.instant(l.LastHot), l.DangerAtHot
@@ -235,7 +235,7 @@ func (e *Engine) followCooling(l *lot) {
 		if t := e.crossing(l.HighProbe, legs[c.Leg].To); t != never && !e.gap {
 			at = t
 		}
-		if at > e.legDeadline(c) {
+		if at > e.legDeadline(l, c) {
 			c.Result = Fail
 			return
 		}
@@ -253,9 +253,9 @@ func (e *Engine) followCooling(l *lot) {
 				l.Exc = nil // the fall with which the cooling began
 			}
 		}
-	case food && now > e.legDeadline(c):
+	case food && now > e.legDeadline(l, c):
 		c.Result = Fail
-	case now > e.legDeadline(c)+e.set.GapAllowance:
+	case now > e.legDeadline(l, c)+e.set.GapAllowance:
 		// A gap that began before the deadline and has outlasted the allowance proves nothing any more.
 		c.Result = Fail
 	}
@@ -263,9 +263,9 @@ func (e *Engine) followCooling(l *lot) {
 
 // checkCooling lets a signed hand check at or below a leg's end prove it for a lot that only air speaks for.
 func (e *Engine) checkCooling(l *lot, at time.Duration) {
-	c, legs := l.Cool, e.set.Code.Cooling
+	c, legs := l.Cool, e.code(l).Cooling
 	if c == nil || c.Result != Running || c.Leg >= len(legs) || l.CheckBy == "" || !l.onAirOnly(e) ||
-		l.CheckTemp > legs[c.Leg].To || at > e.legDeadline(c) {
+		l.CheckTemp > legs[c.Leg].To || at > e.legDeadline(l, c) {
 		return
 	}
 	c.LegDone[c.Leg] = at
@@ -277,8 +277,8 @@ func (e *Engine) checkCooling(l *lot, at time.Duration) {
 }
 
 // legDeadline is when the present leg of a cooling run must be done.
-func (e *Engine) legDeadline(c *run) time.Duration {
-	leg := e.set.Code.Cooling[c.Leg]
+func (e *Engine) legDeadline(l *lot, c *run) time.Duration {
+	leg := e.code(l).Cooling[c.Leg]
 	start := c.Started
 	if !leg.Total && c.Leg > 0 {
 		start = c.LegDone[min(c.Leg-1, len(c.LegDone)-1)]
@@ -291,7 +291,7 @@ func (e *Engine) enterStage(l *lot, at time.Duration) {
 	switch l.Stage {
 	case Cooling:
 		// A run goes on, and one that passed stands until the food is hot again.
-		if c := l.Cool; len(e.set.Code.Cooling) == 0 ||
+		if c := l.Cool; len(e.code(l).Cooling) == 0 ||
 			c != nil && (c.Result != Pass || l.LastHot <= c.Started) {
 			return
 		}
@@ -302,12 +302,12 @@ func (e *Engine) enterStage(l *lot, at time.Duration) {
 		l.Cool = &run{Started: start, StartedAt: e.instant(start), LegDone: [maxLegs]time.Duration{never, never, never, never},
 			DangerStart: danger, Result: Running, Hot: l.LastHot != never && l.LastHot >= e.mem.Prev}
 	case TimeControl:
-		if l.Time != nil || len(e.set.Code.TimeControl) == 0 {
+		if l.Time != nil || len(e.code(l).TimeControl) == 0 {
 			return
 		}
 		rule, start := e.timeRule(l, nil)
 		if rule == nil {
-			first := e.set.Code.TimeControl[0]
+			first := e.code(l).TimeControl[0]
 			rule, start = &first, l.Begun // never proven: the clock has run since loading
 		}
 		l.Time, l.TimeStart, l.TimeOver = rule, min(start, at), false

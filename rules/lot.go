@@ -122,6 +122,8 @@ type lot struct {
 	EndKnown bool
 	Unheard  bool // a power-off ended it and nobody has said that he knows
 
+	Guard sensor.Temp `json:",omitempty"` // by how much its limits are moved
+
 	Advice advice
 	Stays  []stay `json:",omitempty"`
 
@@ -243,7 +245,7 @@ func (e *Engine) absorbReading(l *lot, m *member, t sensor.Temp) {
 
 // count adds a known stretch to the lot's clocks.
 func (e *Engine) count(l *lot, stage Purpose, s segment, within span) {
-	code := &e.set.Code
+	code := e.code(l)
 	if s.V0 >= code.HotLimit && s.V1 >= code.HotLimit {
 		return
 	}

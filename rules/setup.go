@@ -42,6 +42,7 @@ type Setup struct {
 	GapAllowance time.Duration // a gap between valid readings up to this is interpolated
 	KeepEnded    time.Duration // how long an ended lot is still shown; 0 means 24 h
 	Code         Code
+	GuardBand    bool         // limits move by the accuracy of a lot's worst probe
 	Probes       []ProbeSetup // in sweep order
 	Stations     []StationSetup
 	Alarms       map[AlarmName]AlarmSetup // what differs from DefaultAlarms

@@ -17,7 +17,7 @@ func (e *Engine) watchStation(i int) {
 	if !st.OutOfService {
 		switch s.Purpose {
 		case HotHolding:
-			e.arm(i, e.set.Code.HotLimit)
+			e.arm(i, e.standingCode(i).HotLimit)
 		case Cooking:
 			if s.Band != nil {
 				e.arm(i, s.Band.Low)
@@ -139,7 +139,7 @@ func (e *Engine) watchBand(i int) {
 		f.worse = lower
 		if s.Band == nil {
 			// Without a band only a cabinet that was loaded and never came to its limit is told.
-			st.BandSeen = st.BandSeen || r.Temp >= e.set.Code.HotLimit
+			st.BandSeen = st.BandSeen || r.Temp >= e.standingCode(i).HotLimit
 			if !st.BandSeen && e.mem.Now-st.ArmedT >= bandGrace {
 				f.level = bad
 			}

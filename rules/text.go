@@ -17,8 +17,11 @@ func (u Units) Format(t sensor.Temp) string {
 	if u == Fahrenheit {
 		v, unit = t.Fahrenheit(), "°F"
 	}
-	return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") + " " + unit
+	return u.number(v) + " " + unit
 }
+
+// number writes a temperature's number with a tenth unless it is whole.
+func (u Units) number(v float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") }
 
 // words writes a duration for people: "45 s", "12 min", "3 h 5 min".
 func words(d time.Duration) string {
@@ -39,7 +42,7 @@ func words(d time.Duration) string {
 
 // action is what to do about a lot now, a whole sentence; empty when nothing is to be done.
 func (e *Engine) action(l *lot) string {
-	r, code := &l.Ruling, &e.set.Code
+	r, code := &l.Ruling, e.code(l)
 	if r.Verdict == Discard {
 		if r.Reason == reasonThrownAway {
 			return ""
@@ -58,7 +61,7 @@ func (e *Engine) action(l *lot) string {
 	case reasonOutside:
 		return "Reheat it to " + target + left + ", or discard it."
 	case reasonReturned:
-		if l.Exc != nil && e.pardonable(l.Exc) {
+		if l.Exc != nil && e.pardonable(l, l.Exc) {
 			return "Check the coldest piece by hand: at or above " + e.temp(code.HotLimit) + " and signed closes this; otherwise reheat it to " + target + "."
 		}
 		return "Reheat it to " + target + " before serving, or discard it."
@@ -88,7 +91,7 @@ func (e *Engine) action(l *lot) string {
 
 // why is the finding behind a verdict, without its subject.
 func (e *Engine) why(l *lot) string {
-	code := &e.set.Code
+	code := e.code(l)
 	switch l.Ruling.Reason {
 	case reasonOutside:
 		return "has been under " + e.temp(code.HotLimit) + " for " + words(l.excursionLength(e.mem.Now))
@@ -164,15 +167,18 @@ func (e *Engine) lotText(l *lot) string {
 	b.WriteString(e.placed(l))
 	// A reading that rounds to the limit it is under would only puzzle.
 	t, _ := e.deciding(l)
-	if t != nil && !(l.Ruling.Reason == reasonOutside && e.temp(*t) == e.temp(e.set.Code.HotLimit)) {
+	if t != nil && !(l.Ruling.Reason == reasonOutside && e.temp(*t) == e.temp(e.code(l).HotLimit)) {
 		b.WriteString(" at " + e.temp(*t))
 	}
 	b.WriteString(" " + e.why(l) + ".")
 	if a := e.action(l); a != "" {
 		b.WriteString(" " + a)
 	}
-	if l.Ruling.Verdict != OK && l.CheckT == never {
-		b.WriteString(" No hand check was made since it was loaded.")
+	if l.Ruling.Verdict != OK {
+		if l.CheckT == never {
+			b.WriteString(" No hand check was made since it was loaded.")
+		}
+		b.WriteString(e.guardText(l))
 	}
 	return b.String()
 }
@@ -187,7 +193,7 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 		band := e.set.Stations[s.station].Band
 		if band == nil {
 			return fmt.Sprintf("%s air has not come to %s in %s since it was loaded, at %s. Look at its heat and its door.", where,
-				e.temp(e.set.Code.HotLimit), words(bandGrace), e.temp(a.Worst))
+				e.temp(e.standingCode(s.station).HotLimit), words(bandGrace), e.temp(a.Worst))
 		}
 		side := "under"
 		if a.HasTemp && a.Worst > band.High {
@@ -217,11 +223,11 @@ func (e *Engine) alarmLotText(s subjectOf) string {
 		if d, _ := e.deciding(l); d != nil {
 			t = " at " + e.temp(*d)
 		}
-		return e.placed(l) + t + " is under " + e.temp(e.set.Code.HotLimit) + "."
+		return e.placed(l) + t + " is under " + e.temp(e.code(l).HotLimit) + "."
 	}
-	limit := e.set.Code.DangerLimit
+	limit := e.code(l).DangerLimit
 	if l.Stage == ColdHolding {
-		limit = e.set.Code.ColdDangerLimit
+		limit = e.code(l).ColdDangerLimit
 	}
 	if s.index == aDanger && l.open() && l.Ruling.Verdict != Discard && limit > 0 {
 		return fmt.Sprintf("%s has spent %s of %s in the danger zone. %s", l.Name, words(e.assumed(l)), words(limit), e.lotText(l))
@@ -240,7 +246,7 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 		if !s.lot.hot(s.lot.Stage) || s.lot.Time != nil {
 			return strings.TrimSpace(s.lot.Name + " is no longer held hot. " + e.action(s.lot))
 		}
-		return strings.TrimSpace(s.lot.Name + " is back at or above " + e.temp(e.set.Code.HotLimit) + ". " + e.action(s.lot))
+		return strings.TrimSpace(s.lot.Name + " is back at or above " + e.temp(e.code(s.lot).HotLimit) + ". " + e.action(s.lot))
 	case aDanger, aTime:
 		if !s.lot.open() {
 			return s.lot.Name + " has ended."
@@ -250,10 +256,10 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 		switch l := s.lot; {
 		case !l.open():
 			return l.Name + " has ended."
-		case l.AnyValid && l.Low < e.set.Code.HotLimit:
-			return l.Name + " is under " + e.temp(e.set.Code.HotLimit) + " now: what was ahead is here."
+		case l.AnyValid && l.Low < e.code(l).HotLimit:
+			return l.Name + " is under " + e.temp(e.code(l).HotLimit) + " now: what was ahead is here."
 		}
-		return s.lot.Name + " is no longer falling towards " + e.temp(e.set.Code.HotLimit) + "."
+		return s.lot.Name + " is no longer falling towards " + e.temp(e.code(s.lot).HotLimit) + "."
 	case aBand:
 		return where + " air is where it should be again."
 	case aFault:

@@ -47,14 +47,14 @@ func (e *Engine) rule(l *lot) ruling {
 	}
 	r := e.ruleStage(l)
 	if r.Verdict == OK && l.CookSeen && !l.Arrived && l.Stage != Cooking {
-		return ruling{Act, reasonCookLeft, never, e.set.Code.Reheat.Basis}
+		return ruling{Act, reasonCookLeft, never, e.code(l).Reheat.Basis}
 	}
 	return r
 }
 
 // ruleStage decides by what the lot is in: a run, time control, or a stage.
 func (e *Engine) ruleStage(l *lot) ruling {
-	code := &e.set.Code
+	code := e.code(l)
 	switch {
 	// A run that failed is told in every stage.
 	case l.Cool != nil && l.Cool.Result == Fail:
@@ -87,7 +87,7 @@ func (e *Engine) ruleStage(l *lot) ruling {
 
 // ruleHeld rules on food held hot or cold.
 func (e *Engine) ruleHeld(l *lot, limit time.Duration, basis Citation, outside bool, why reason) ruling {
-	code := &e.set.Code
+	code := e.code(l)
 	charged := e.assumed(l)
 	openGap := l.OpenSince != never
 	deadline := never
@@ -123,7 +123,7 @@ func (e *Engine) ruleHeld(l *lot, limit time.Duration, basis Citation, outside b
 
 // owesProof reports whether a lot back at its limit still has to be proven good.
 func (e *Engine) owesProof(l *lot) bool {
-	switch e.set.Code.Return {
+	switch e.code(l).Return {
 	case ReturnNeedsProof:
 		return true
 	case ReturnOnce:
@@ -133,8 +133,8 @@ func (e *Engine) owesProof(l *lot) bool {
 }
 
 // pardonable reports whether a signed hand check may end the excursion: short, shallow and known.
-func (e *Engine) pardonable(x *excursion) bool {
-	code := &e.set.Code
+func (e *Engine) pardonable(l *lot, x *excursion) bool {
+	code := e.code(l)
 	return code.Return == ReturnNeedsProof && !x.Unknown && x.Count >= 1 &&
 		x.Below <= code.ReturnBelow && x.Min >= code.ReturnFloor
 }
@@ -154,26 +154,26 @@ func (e *Engine) ruleTime(l *lot) ruling {
 }
 
 func (e *Engine) ruleCooling(l *lot) ruling {
-	c, legs := l.Cool, e.set.Code.Cooling
+	c, legs := l.Cool, e.code(l).Cooling
 	if c == nil {
-		return e.ruleHeld(l, e.set.Code.DangerLimit, e.set.Code.HotBasis, false, reasonOutside)
+		return e.ruleHeld(l, e.code(l).DangerLimit, e.code(l).HotBasis, false, reasonOutside)
 	}
 	leg := legs[min(c.Leg, len(legs)-1)]
 	switch {
 	case l.LostLength:
 		return ruling{Act, reasonLostLength, never, leg.Basis}
 	case c.Result == Pass:
-		return e.ruleHeld(l, e.set.Code.ColdDangerLimit, e.set.Code.ColdBasis, l.Warm, reasonWarm)
+		return e.ruleHeld(l, e.code(l).ColdDangerLimit, e.code(l).ColdBasis, l.Warm, reasonWarm)
 	}
-	return ruling{Act, reasonCooling, e.legDeadline(c), leg.Basis}
+	return ruling{Act, reasonCooling, e.legDeadline(l, c), leg.Basis}
 }
 
 func (e *Engine) ruleReheating(l *lot) ruling {
-	code := &e.set.Code.Reheat
+	code := &e.code(l).Reheat
 	h := l.Heat
 	switch {
 	case h.Result == Pass:
-		return e.ruleHeld(l, e.set.Code.DangerLimit, e.set.Code.HotBasis, e.outside(l), reasonOutside)
+		return e.ruleHeld(l, e.code(l).DangerLimit, e.code(l).HotBasis, e.outside(l), reasonOutside)
 	case code.Within == 0:
 		return ruling{Act, reasonReheating, never, code.Basis}
 	}

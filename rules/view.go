@@ -70,13 +70,13 @@ func (e *Engine) lotState(l *lot) LotState {
 	v := LotState{Lot: l.Name, Food: l.Food, Station: e.stationName(l.Station), Stage: l.Stage, Standing: l.Standing,
 		Ended: !l.open(), Begun: l.BegunAt, Verdict: l.Ruling.Verdict, Action: e.action(l),
 		Basis: l.Ruling.Basis.String(), Text: e.lotText(l),
-		DangerZone: l.Danger.Total, Charged: e.assumed(l), DangerLimit: e.set.Code.DangerLimit,
+		DangerZone: l.Danger.Total, Charged: e.assumed(l), DangerLimit: e.code(l).DangerLimit,
 		BelowHotLimit: l.Below.Total, ComeUp: l.ComeUp.Total, ComeUpDanger: l.ComeUpDanger.Total,
 		Unknown: l.Unknown.Total, UnknownLength: l.LostLength, LastCheck: l.CheckAt, CookSeen: l.CookSeen}
 	v.Lethality, v.Growth = e.lethality(l), e.growth(l)
 	v.Stays = e.stayStates(l)
 	if l.Stage == ColdHolding {
-		v.DangerLimit = e.set.Code.ColdDangerLimit
+		v.DangerLimit = e.code(l).ColdDangerLimit
 	}
 	for i := range l.Members {
 		if l.Members[i].Until == forever {
@@ -105,7 +105,7 @@ func (e *Engine) lotState(l *lot) LotState {
 // withRuns adds a lot's latest cooling and reheating.
 func (e *Engine) withRuns(l *lot, v LotState) LotState {
 	if c := l.Cool; c != nil {
-		v.Cooling = &CoolingState{Started: c.StartedAt, Stage1: since(c, 0), Stage2: since(c, len(e.set.Code.Cooling)-1), Result: c.Result}
+		v.Cooling = &CoolingState{Started: c.StartedAt, Stage1: since(c, 0), Stage2: since(c, len(e.code(l).Cooling)-1), Result: c.Result}
 	}
 	if h := l.Heat; h != nil {
 		v.Reheating = &ReheatingState{Started: h.StartedAt, Reached: since(h, 0), Result: h.Result}

@@ -91,7 +91,7 @@ func (e *Engine) stationOf(p int) int {
 
 // watchLot judges a lot's own alarms.
 func (e *Engine) watchLot(l *lot) {
-	code := &e.set.Code
+	code := e.code(l)
 	below := finding{since: never, left: e.timeLeft(l), delay: never, worse: lower, rank: rank(l.Ruling.Verdict)}
 	below.mute = l.Ruling.Verdict == Discard && l.AlarmDanger.Active
 	sp := &e.specs[e.specIndex(l.Station)][aBelow]

@@ -120,6 +120,11 @@ type stay struct {
 	FromAt   sensor.Instant
 	ToAt     sensor.Instant `json:",omitzero"`
 	Sum      airSum
+	// The lowest and highest valid readings that spoke for the lot there, when Has; OnAir tells that some
+	// were of the station's air.
+	Has       bool        `json:",omitempty"`
+	OnAir     bool        `json:",omitempty"`
+	Low, High sensor.Temp `json:",omitempty"`
 }
 
 // maxStays is how many stays a lot remembers; beyond it the oldest are forgotten.
@@ -152,13 +157,34 @@ func (e *Engine) followStay(l *lot) {
 		FromAt: e.mem.At, Sum: e.sumOf(l.Station)})
 }
 
-// StayState is a lot's time in one station and how its air was kept meanwhile.
+// noteStay takes this sweep's readings of a lot into its present stay.
+func (e *Engine) noteStay(l *lot) {
+	n := len(l.Stays)
+	if !l.open() || !l.AnyValid || n == 0 {
+		return
+	}
+	s := &l.Stays[n-1]
+	if !s.Has || l.Low < s.Low {
+		s.Low = l.Low
+	}
+	if !s.Has || l.High > s.High {
+		s.High = l.High
+	}
+	s.Has, s.OnAir = true, s.OnAir || l.onAirOnly(e)
+}
+
+// StayState is a lot's time in one station and how its air was kept meanwhile. Low and High are the lowest
+// and highest valid readings that spoke for the lot; nil without one. OnAir tells that some of them were of
+// the station's air, which is not the food's temperature.
 type StayState struct {
 	Station  string
 	Stage    Purpose
 	From, To sensor.Instant // To is zero while it lasts
 	Length   time.Duration
 	Air      AirFigures
+
+	Low, High *sensor.Temp
+	OnAir     bool
 }
 
 func (e *Engine) stayStates(l *lot) []StayState {
@@ -171,6 +197,10 @@ func (e *Engine) stayStates(l *lot) []StayState {
 			if j := e.stationIndex(s.Station); j >= 0 {
 				v.Air = e.sumOf(j).since(s.Sum).figures()
 			}
+		}
+		if v.OnAir = s.OnAir; s.Has {
+			low, high := s.Low, s.High
+			v.Low, v.High = &low, &high
 		}
 		out = append(out, v)
 	}

@@ -194,6 +194,7 @@ func (e *Engine) Step(in Input) []Event {
 			e.restLot(l)
 		}
 		e.followStay(l)
+		e.noteStay(l)
 	}
 	e.watchProbes()
 	e.watchRecord()

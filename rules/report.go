@@ -52,6 +52,23 @@ type LotReport struct {
 	Reheating     *ReheatingReport `json:"reheating"`
 	Lethality     *LethalityReport `json:"lethality"`
 	Growth        *GrowthReport    `json:"growth"`
+	Stays         []StayReport     `json:"stays"`
+}
+
+// StayReport is a lot's time in one station and stage; To is null while it is there. The temperatures are
+// null where no reading was valid: of the food, but for OnAir, and the station's air by time.
+type StayReport struct {
+	Station   string   `json:"station"`
+	Stage     Purpose  `json:"stage"`
+	From      Stamp    `json:"from"`
+	To        Stamp    `json:"to"`
+	Seconds   float64  `json:"seconds"`
+	Min       *float64 `json:"min_celsius"`
+	Max       *float64 `json:"max_celsius"`
+	OnAir     bool     `json:"on_air,omitempty"`
+	AirMean   *float64 `json:"air_mean_celsius"`
+	AirSpread *float64 `json:"air_spread_celsius"` // a standard deviation
+	Unknown   float64  `json:"air_unknown_seconds"`
 }
 
 // CoolingReport is a cooling run; a stage not reached is null.
@@ -105,11 +122,29 @@ func (l *LotState) Report(relative bool) LotReport {
 	if g := l.Growth; g != nil {
 		r.Growth = &GrowthReport{round3(g.CPerfringens)}
 	}
+	r.Stays = make([]StayReport, len(l.Stays))
+	for i := range l.Stays {
+		r.Stays[i] = l.Stays[i].report(relative)
+	}
 	if c := l.Cooling; c != nil {
 		r.Cooling = &CoolingReport{Stamp{c.Started, relative}, reached(c.Stage1), reached(c.Stage2), c.Result}
 	}
 	if h := l.Reheating; h != nil {
 		r.Reheating = &ReheatingReport{Stamp{h.Started, relative}, reached(h.Reached), h.Result}
+	}
+	return r
+}
+
+func (s *StayState) report(relative bool) StayReport {
+	r := StayReport{Station: s.Station, Stage: s.Stage, From: Stamp{s.From, relative}, To: Stamp{s.To, relative},
+		Seconds: seconds(s.Length), OnAir: s.OnAir, Unknown: seconds(s.Air.Unknown)}
+	if s.Low != nil {
+		low, high := s.Low.Celsius(), s.High.Celsius()
+		r.Min, r.Max = &low, &high
+	}
+	if s.Air.Known > 0 {
+		mean, spread := s.Air.Mean.Celsius(), s.Air.Spread.Celsius()
+		r.AirMean, r.AirSpread = &mean, &spread
 	}
 	return r
 }

@@ -87,7 +87,8 @@ type LotState struct {
 	Standing bool // the station's own lot, nobody marked it
 	Ended    bool
 	Begun    sensor.Instant
-	Probes   []string // the probes that speak for it
+	EndedAt  sensor.Instant // zero while it is open
+	Probes   []string       // the probes that speak for it
 	// Temp is the reading that decides: the lowest when held hot, the highest when held cold. nil while
 	// no probe of the lot is valid.
 	Temp  *sensor.Temp

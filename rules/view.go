@@ -68,7 +68,7 @@ func (e *Engine) stationState(i int) StationState {
 
 func (e *Engine) lotState(l *lot) LotState {
 	v := LotState{Lot: l.Name, Food: l.Food, Station: e.stationName(l.Station), Stage: l.Stage, Standing: l.Standing,
-		Ended: !l.open(), Begun: l.BegunAt, Verdict: l.Ruling.Verdict, Action: e.action(l),
+		Ended: !l.open(), Begun: l.BegunAt, EndedAt: l.EndedAt, Verdict: l.Ruling.Verdict, Action: e.action(l),
 		Basis: l.Ruling.Basis.String(), Text: e.lotText(l),
 		DangerZone: l.Danger.Total, Charged: e.assumed(l), DangerLimit: e.code(l).DangerLimit,
 		BelowHotLimit: l.Below.Total, ComeUp: l.ComeUp.Total, ComeUpDanger: l.ComeUpDanger.Total,

@@ -16,6 +16,7 @@ require (
 	golang.org/x/sys v0.49.0
 	modernc.org/sqlite v1.62.0
 	periph.io/x/conn/v3 v3.7.3
+	periph.io/x/devices/v3 v3.7.4
 	periph.io/x/host/v3 v3.8.5
 	pgregory.net/rapid v1.3.0
 )
@@ -54,5 +55,4 @@ require (
 	modernc.org/libc v1.80.1 // indirect
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.12.1 // indirect
-	periph.io/x/devices/v3 v3.7.4 // indirect
 )

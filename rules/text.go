@@ -23,7 +23,10 @@ func (u Units) Format(t sensor.Temp) string {
 // number writes a temperature's number with a tenth unless it is whole.
 func (u Units) number(v float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") }
 
-// words writes a duration for people: "45 s", "12 min", "3 h 5 min".
+// Words writes a duration for people: "45 s", "12 min", "3 h 5 min".
+func Words(d time.Duration) string { return words(d) }
+
+// words is Words.
 func words(d time.Duration) string {
 	switch {
 	case d < 0:

@@ -1,0 +1,132 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"holdbell/cmd/internal/records"
+	"holdbell/configs"
+	"holdbell/publish/ledger"
+)
+
+func recordsVerb() *cobra.Command {
+	var o recordsOf
+	cmd := &cobra.Command{
+		Use:   "records",
+		Short: "Prints the record for people and inspectors",
+		Long: "records prints what a ledger holds of a span of time: lots with their stages, clocks and verdicts, hand checks,\n" +
+			"corrective actions, alarms, marks and who signed them. It reads beside a running daemon, or a copy elsewhere,\n" +
+			"and changes neither. Times are local (TZ chooses another zone). Verdicts and alarms stand as they were said\n" +
+			"then; figures are worked out from the readings, for which it needs the configuration.\n\n" +
+			"A time is RFC 3339, a day such as 2026-05-02, or how long before the record's end: -24h, -7d.",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return o.run(cmd, cmd.OutOrStdout())
+		},
+	}
+	flags := cmd.Flags()
+	configFlag(cmd, &o.config)
+	flags.StringVar(&o.ledger, "ledger", "", "read the record in `FILE`; with --config too, that is a copy of this kitchen's")
+	flags.StringVar(&o.from, "from", "", "the `TIME` from which on; the last 24 h unless told, with --lot all of the record")
+	flags.StringVar(&o.to, "to", "", "the `TIME` up to which; the record's end unless told")
+	flags.StringVar(&o.lot, "lot", "", "only this `LOT`; NAME@DATE is the one that began on that day")
+	flags.StringVar(&o.format, "format", "text", "`FORMAT`: "+strings.Join(records.Formats(), " or "))
+	return cmd
+}
+
+// recordsOf is one run of the verb.
+type recordsOf struct {
+	config, ledger        string
+	from, to, lot, format string
+}
+
+// defaultSpan is how much of the record is printed unless told.
+const defaultSpan = 24 * time.Hour
+
+func (o *recordsOf) run(cmd *cobra.Command, out io.Writer) error {
+	if !slices.Contains(records.Formats(), o.format) {
+		return &exit{exitUsage, fmt.Errorf("--format %s is none; write one of: %s", o.format, strings.Join(records.Formats(), ", "))}
+	}
+	var opts records.Options
+	if err := o.configure(cmd, &opts); err != nil {
+		return err
+	}
+	if o.lot != "" {
+		name, err := records.ParseName(o.lot, time.Local)
+		if err != nil {
+			return &exit{exitUsage, fmt.Errorf("--lot %w", err)}
+		}
+		opts.Lots = []records.Name{name}
+	}
+	return o.reading(func(l *ledger.Ledger) error {
+		_, last, err := l.Span(cmd.Context())
+		if err != nil {
+			return err
+		}
+		if opts.From, err = records.ParseTime(o.from, last, time.Local, false); err != nil {
+			return fmt.Errorf("--from %w", err)
+		}
+		if opts.To, err = records.ParseTime(o.to, last, time.Local, true); err != nil {
+			return fmt.Errorf("--to %w", err)
+		}
+		if o.from == "" && o.lot == "" {
+			end := last
+			if !opts.To.IsZero() && opts.To.Before(end) {
+				end = opts.To
+			}
+			opts.From = end.Add(-defaultSpan)
+		}
+		r, err := records.Read(cmd.Context(), l, opts)
+		if err != nil {
+			return err
+		}
+		return r.Write(out, o.format, time.Local)
+	})
+}
+
+// configure reads the configuration where one is named, or none but the default's ledger is. A ledger named
+// alone may be any kitchen's: the configuration of this one must not judge it.
+func (o *recordsOf) configure(cmd *cobra.Command, opts *records.Options) error {
+	if o.ledger != "" && !cmd.Flags().Changed("config") {
+		return nil
+	}
+	cfg, err := loadConfig(o.config)
+	if err != nil {
+		var e *exit
+		if !cmd.Flags().Changed("config") && errors.As(err, &e) {
+			return &exit{exitUsage, fmt.Errorf("%w, or the record alone with --ledger FILE", e.Err)}
+		}
+		return err
+	}
+	return o.use(cfg, opts)
+}
+
+func (o *recordsOf) use(cfg *configs.Config, opts *records.Options) error {
+	setup, err := cfg.Setup()
+	if err != nil {
+		return &exit{exitUsage, err}
+	}
+	opts.Setup = &setup
+	if o.ledger == "" {
+		o.ledger = cfg.Ledger
+	}
+	return nil
+}
+
+// reading opens the ledger for f. What it says in closing makes what was read doubtful, so it is an error.
+func (o *recordsOf) reading(f func(*ledger.Ledger) error) error {
+	l, err := ledger.OpenReader(o.ledger)
+	if err != nil {
+		return &exit{exitUsage, err}
+	}
+	if err := errors.Join(f(l), l.Close()); err != nil {
+		return &exit{exitUsage, err}
+	}
+	return nil
+}

@@ -1,0 +1,198 @@
+package records
+
+import (
+	"time"
+
+	"holdbell/rules"
+	"holdbell/sensor"
+)
+
+// book turns marks and events, in the order of the record, into lives.
+type book struct {
+	lives  []*Life
+	latest map[string]*Life // by lot: the newest life
+	marks  []*Mark
+	byID   map[string]*Mark
+	asked  map[markKey][]*Mark // told, and not answered yet
+	alarms []*Alarm
+	open   map[alarmKey]*Alarm
+	gaps   []rules.Event
+}
+
+// markKey finds the mark that an event answers: the event tells when it was said and by which id.
+type markKey struct {
+	wall int64
+	mono time.Duration
+	id   string
+}
+
+type alarmKey struct {
+	alarm               rules.AlarmName
+	station, lot, probe string
+}
+
+func newBook() *book {
+	return &book{latest: map[string]*Life{}, byID: map[string]*Mark{}, asked: map[markKey][]*Mark{}, open: map[alarmKey]*Alarm{}}
+}
+
+// tell takes a mark before the events of its sweep.
+func (b *book) tell(m rules.Mark) {
+	x := &Mark{Mark: m}
+	b.marks = append(b.marks, x)
+	k := markKey{m.At.Wall.UnixNano(), m.At.Mono, m.ID}
+	b.asked[k] = append(b.asked[k], x)
+}
+
+// add takes an event.
+func (b *book) add(ev *rules.Event) {
+	switch ev.Kind {
+	case rules.LotBegun:
+		b.begin(ev)
+	case rules.LotMoved:
+		b.life(ev).move(ev)
+	case rules.LotEnded:
+		b.life(ev).Ended = ev.At
+	case rules.VerdictChanged:
+		l := b.life(ev)
+		l.Verdicts = append(l.Verdicts, *ev)
+	case rules.ReheatProven:
+		l := b.life(ev)
+		l.Proofs = append(l.Proofs, *ev)
+	case rules.MarkTaken, rules.MarkRefused:
+		b.answer(ev)
+	case rules.Restarted:
+		b.gaps = append(b.gaps, *ev)
+	default:
+		if ev.Alarm != "" {
+			b.alarm(ev)
+		}
+	}
+}
+
+func (b *book) begin(ev *rules.Event) {
+	l := &Life{Lot: ev.Lot, Begun: ev.Since}
+	l.move(ev)
+	b.lives = append(b.lives, l)
+	b.latest[ev.Lot] = l
+}
+
+func (l *Life) move(ev *rules.Event) {
+	l.Moves = append(l.Moves, Move{ev.Since, ev.Station, ev.By})
+}
+
+// life is the one that an event is about. A lot whose beginning lies before what was read begins here.
+func (b *book) life(ev *rules.Event) *Life {
+	if l := b.latest[ev.Lot]; l != nil {
+		return l
+	}
+	b.begin(ev)
+	l := b.latest[ev.Lot]
+	l.Late = true
+	return l
+}
+
+// answer joins a mark with what was said to it, and with the lots that it was about.
+func (b *book) answer(ev *rules.Event) {
+	k := markKey{ev.Since.Wall.UnixNano(), ev.Since.Mono, ev.Mark}
+	var m *Mark
+	if q := b.asked[k]; len(q) > 0 {
+		m, b.asked[k] = q[0], q[1:]
+	} else {
+		// The block that held it was lost; its answer tells the most of it.
+		m = &Mark{Mark: rules.Mark{At: ev.Since, Lot: ev.Lot, Station: ev.Station, Probe: ev.Probe, Temp: ev.Temp, By: ev.By, ID: ev.Mark}}
+		b.marks = append(b.marks, m)
+	}
+	m.Seq, m.Answer, m.Refused = ev.Seq, ev.Text, ev.Kind == rules.MarkRefused
+	if m.ID != "" && !m.Refused {
+		b.byID[m.ID] = m
+	}
+	b.concern(m)
+	if m.Refused {
+		return
+	}
+	switch m.Kind {
+	case rules.MarkLoad:
+		for _, l := range m.lives {
+			l.Food = m.Food
+		}
+	case rules.MarkSplit:
+		if parent, part := b.latest[m.From], b.latest[m.Lot]; parent != nil && part != nil {
+			part.Food = parent.Food
+		}
+	case rules.MarkUndo:
+		b.undo(m)
+	}
+}
+
+// concern gives a mark to the lots it is about: those it names, else all in its station.
+func (b *book) concern(m *Mark) {
+	add := func(l *Life) {
+		if l != nil {
+			m.lives = append(m.lives, l)
+			l.Marks = append(l.Marks, m)
+		}
+	}
+	if l := b.latest[m.Lot]; m.Lot != "" && l != nil {
+		add(l)
+		if m.From != "" {
+			add(b.latest[m.From])
+		}
+		return
+	}
+	station := m.Station
+	if station == "" {
+		station = m.Lot
+	}
+	if station == "" {
+		return
+	}
+	for _, l := range b.lives {
+		if l.Open() && l.stationAt(m.At.Wall) == station {
+			add(l)
+		}
+	}
+}
+
+// undo takes back what a mark ended.
+func (b *book) undo(m *Mark) {
+	was := b.byID[m.Undoes]
+	if was == nil {
+		return
+	}
+	for _, l := range was.lives {
+		m.lives = append(m.lives, l)
+		l.Marks = append(l.Marks, m)
+		switch was.Kind {
+		case rules.MarkClose, rules.MarkDiscard:
+			l.Ended = sensor.Instant{}
+		case rules.MarkMove:
+			if n := len(l.Moves); n > 1 {
+				l.Moves = append(l.Moves, Move{m.At, l.Moves[n-2].Station, m.By})
+			}
+		}
+	}
+}
+
+func (b *book) alarm(ev *rules.Event) {
+	k := alarmKey{ev.Alarm, ev.Station, ev.Lot, ev.Probe}
+	a := b.open[k]
+	if ev.Kind == rules.AlarmRaised || a == nil {
+		a = &Alarm{Raised: *ev}
+		b.open[k] = a
+		b.alarms = append(b.alarms, a)
+		if l := b.latest[ev.Lot]; ev.Lot != "" && l != nil {
+			l.Alarms = append(l.Alarms, a)
+		}
+	}
+	if ev.Temp != nil {
+		a.Worst = ev.Temp
+	}
+	switch ev.Kind {
+	case rules.AlarmRepeated:
+		a.Rang++
+	case rules.AlarmAcknowledged:
+		a.Acknowledged, a.By = ev.At, ev.By
+	case rules.AlarmCleared:
+		a.Cleared, a.ClearedText = ev.At, ev.Text
+	}
+}

@@ -1,0 +1,321 @@
+package records
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"holdbell/publish/ledger"
+	"holdbell/rules"
+	"holdbell/sensor"
+)
+
+// Options say what to read.
+type Options struct {
+	From, To time.Time // zero: no bound
+	Lots     []Name    // empty: all
+	// Setup is what the daemon's rules were told; nil works nothing out.
+	Setup *rules.Setup
+}
+
+// before is how much earlier than a lot's loading the rules are begun: a station's own watch arms after five
+// minutes at its limit, and a gap is bridged from the reading before it.
+const before = 15 * time.Minute
+
+// How long before the span the rules are begun at the most. A piece may lie in the cold for two weeks; a
+// station's own watch can be a year old, and to feed a year for one day would take a small board an hour.
+const (
+	furthest      = 14 * 24 * time.Hour
+	furthestWatch = 24 * time.Hour
+)
+
+// captureEach is how often the rules' figures are looked at where nothing happens, so that what a lot's last
+// readings added after its end is not missed.
+const captureEach = 10 * time.Minute
+
+// Read makes the record of a span. The errors are the ledger's, or say that nothing is there.
+func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
+	first, last, err := l.Span(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if first.IsZero() {
+		return nil, fmt.Errorf("the record holds no readings yet")
+	}
+	r := &Record{Ledger: l.ID(), From: first, To: last, Units: rules.Celsius}
+	if o.From.After(r.From) {
+		r.From = o.From
+	}
+	if !o.To.IsZero() && o.To.Before(r.To) {
+		r.To = o.To
+	}
+	if r.To.Before(r.From) {
+		return nil, fmt.Errorf("nothing is recorded in that span; the record goes from %s to %s", first.Format(time.RFC3339), last.Format(time.RFC3339))
+	}
+	lives, err := l.EventsWithin(ctx, time.Time{}, r.To, rules.LotBegun, rules.LotMoved, rules.LotEnded)
+	if err != nil {
+		return nil, err
+	}
+	start := r.begin(lives)
+	events, err := l.EventsWithin(ctx, start, r.To)
+	if err != nil {
+		return nil, err
+	}
+	w := &walk{book: newBook(), events: events, states: map[lotKey]*Life{}}
+	// A lot from before the start is known by its beginning alone.
+	r.Events = events // cut to the span, and to the lots, once these are known
+	for i := range lives {
+		if lives[i].At.Wall.Before(start) {
+			w.book.add(&lives[i])
+		}
+	}
+	for _, x := range w.book.lives {
+		x.Late = x.Open()
+	}
+	if o.Setup != nil {
+		if w.engine, err = rules.New(*o.Setup); err != nil {
+			return nil, err
+		}
+		for _, p := range o.Setup.Probes {
+			w.layout = append(w.layout, p.Name)
+		}
+		r.Site, r.Units, r.Code = o.Setup.Site, o.Setup.Units, o.Setup.Code.Title
+	}
+	if err := w.run(ctx, l, start, r); err != nil {
+		return nil, err
+	}
+	return r, r.gather(w, o, start)
+}
+
+// begin is where to begin reading: before the first lot of the span, and before those it may have come from,
+// was loaded.
+func (r *Record) begin(events []rules.Event) time.Time {
+	b := newBook()
+	for i := range events {
+		b.add(&events[i])
+	}
+	start := r.From
+	reach := func(l *Life) time.Time {
+		limit := furthest
+		if l.standing() {
+			limit = furthestWatch
+		}
+		if at := r.From.Add(-limit); l.Begun.Wall.Before(at) {
+			return at
+		}
+		return l.Begun.Wall
+	}
+	// A piece that was cut from another lot, or took over a station's own watch, has the clocks of that: who was
+	// there as the first one began may be such a one.
+	for again := true; again; {
+		again = false
+		for _, l := range b.lives {
+			forebear := !l.End(r.To).Before(start) && (!l.standing() || !l.End(r.To).After(r.From))
+			if at := reach(l); at.Before(start) && (forebear || l.touches(r)) {
+				start, again = at, true
+			}
+		}
+	}
+	return start.Add(-before)
+}
+
+// standing reports whether a life is a station's own.
+func (l *Life) standing() bool { return len(l.Moves) > 0 && l.Moves[0].Station == l.Lot }
+
+func (l *Life) touches(r *Record) bool {
+	return !l.Begun.Wall.After(r.To) && !l.End(r.To).Before(r.From)
+}
+
+// walk goes through the recorded sweeps in order, with the events that they decided.
+type walk struct {
+	book   *book
+	events []rules.Event // not yet told to the book
+	engine *rules.Engine // nil: nothing is worked out
+	layout []string
+	states map[lotKey]*Life
+	seen   sensor.Instant // when the figures were last looked at
+}
+
+// lotKey tells a lot of the rules from another of the same name.
+type lotKey struct {
+	name  string
+	begun int64
+}
+
+func (w *walk) run(ctx context.Context, l *ledger.Ledger, start time.Time, r *Record) error {
+	after, err := l.SweepBefore(ctx, start)
+	if err != nil {
+		return err
+	}
+	for in, err := range l.Inputs(after, w.layout) {
+		if err == nil {
+			err = ctx.Err()
+		}
+		if err != nil {
+			return err
+		}
+		at := in.Sweep.At
+		if at.Wall.Before(start) {
+			continue
+		}
+		if at.Wall.After(r.To) {
+			break
+		}
+		if !at.Wall.Before(r.From) {
+			r.Sweeps++
+		}
+		w.step(&in)
+	}
+	for i := range w.events {
+		w.book.add(&w.events[i]) // of sweeps that are not in the record
+	}
+	w.events = nil
+	w.capture()
+	return nil
+}
+
+// step takes one recorded sweep.
+func (w *walk) step(in *rules.Input) {
+	for i := range in.Marks {
+		w.book.tell(in.Marks[i])
+	}
+	at, told := in.Sweep.At, 0
+	for i := range w.events {
+		ev := &w.events[i]
+		if ev.At.Wall.Equal(at.Wall) && ev.At.Mono == at.Mono {
+			told = i + 1
+		} else if ev.At.Wall.After(at.Wall) {
+			break
+		}
+	}
+	for i := range told {
+		w.book.add(&w.events[i])
+	}
+	w.events = w.events[told:]
+	if w.engine == nil {
+		return
+	}
+	if len(in.Marks) > 0 {
+		w.capture() // a name that is taken anew forgets the lot that had it
+	}
+	again := w.engine.Step(*in)
+	for i := range again {
+		if l := w.book.latest[again[i].Lot]; again[i].Kind == rules.VerdictChanged && l != nil {
+			l.againVerdicts = append(l.againVerdicts, again[i].Verdict)
+		}
+	}
+	if d, known := at.Sub(w.seen); told > 0 || len(again) > 0 || !known || d >= captureEach {
+		w.capture()
+	}
+}
+
+// capture looks at the rules' figures of every lot and keeps them with the life that they are of.
+func (w *walk) capture() {
+	if w.engine == nil {
+		return
+	}
+	st := w.engine.State()
+	w.seen = st.At
+	for i := range st.Lots {
+		s := &st.Lots[i]
+		k := lotKey{s.Lot, s.Begun.Wall.UnixNano()}
+		l := w.states[k]
+		if l == nil {
+			if l = w.book.latest[s.Lot]; l == nil || l.State != nil && !s.Ended && l.State.Begun != s.Begun && !l.Late {
+				continue
+			}
+			w.states[k] = l
+		}
+		if l.State == nil || l.State.Begun == s.Begun {
+			l.State = s
+		}
+	}
+}
+
+// gather fills the record with what lies in its span.
+func (r *Record) gather(w *walk, o Options, start time.Time) error {
+	b := w.book
+	var names []string
+	for _, l := range b.lives {
+		if !l.touches(r) {
+			continue
+		}
+		names = append(names, l.Lot)
+		if len(o.Lots) == 0 || slices.ContainsFunc(o.Lots, func(n Name) bool { return n.fits(l) }) {
+			r.Lots = append(r.Lots, l)
+		}
+	}
+	if len(o.Lots) > 0 && len(r.Lots) == 0 {
+		return fmt.Errorf("no lot %s in that span; the lots in it: %s", o.Lots[0], orNone(names))
+	}
+	within := func(at sensor.Instant) bool { return !at.Wall.Before(r.From) && !at.Wall.After(r.To) }
+	all := len(o.Lots) == 0
+	for _, a := range b.alarms {
+		if all && a.Raised.Lot == "" && (within(a.Raised.At) || a.Raised.At.Wall.Before(r.From) && (a.Cleared.IsZero() || within(a.Cleared))) {
+			r.Alarms = append(r.Alarms, a)
+		}
+	}
+	for _, m := range b.marks {
+		if all && len(m.lives) == 0 && within(m.At) {
+			r.Marks = append(r.Marks, m)
+		}
+	}
+	for _, g := range b.gaps {
+		if within(g.At) || within(g.Since) {
+			r.Gaps = append(r.Gaps, g)
+		}
+	}
+	r.Events = slices.DeleteFunc(slices.Clone(r.Events), func(ev rules.Event) bool {
+		return !within(ev.At) || !all && !slices.ContainsFunc(r.Lots, func(l *Life) bool { return l.told(&ev) })
+	})
+	if w.engine == nil {
+		r.Doubts = append(r.Doubts, "Stages, lowest and highest, clocks and runs are not in it: they are worked out from the readings by the rules, which need the configuration (--config FILE).")
+		return nil
+	}
+	r.compare(start)
+	return nil
+}
+
+// compare says where the rules of today would have spoken otherwise than was recorded.
+func (r *Record) compare(start time.Time) {
+	for _, l := range r.Lots {
+		switch {
+		case l.State == nil:
+			r.Doubts = append(r.Doubts, l.Lot+" is not known to the rules with this configuration: its figures are left out. Is it the configuration that the daemon ran with?")
+		case l.Late:
+			r.Doubts = append(r.Doubts, l.Lot+" was watched before the readings that were gone through begin, at "+start.Format(time.RFC3339)+": its figures count from there.")
+		case !slices.EqualFunc(l.Verdicts, l.againVerdicts, func(ev rules.Event, v rules.Verdict) bool { return ev.Verdict == v }):
+			r.Doubts = append(r.Doubts, "Of "+l.Lot+" was said then: "+saidVerdicts(l.Verdicts)+". This program with this configuration would say: "+
+				joinVerdicts(l.againVerdicts)+". Its figures are by the latter; what was said then stands.")
+		}
+	}
+}
+
+func saidVerdicts(events []rules.Event) string {
+	var v []rules.Verdict
+	for i := range events {
+		v = append(v, events[i].Verdict)
+	}
+	return joinVerdicts(v)
+}
+
+func joinVerdicts(v []rules.Verdict) string {
+	if len(v) == 0 {
+		return "nothing"
+	}
+	words := make([]string, len(v))
+	for i := range v {
+		words[i] = string(v[i])
+	}
+	return strings.Join(words, ", ")
+}
+
+func orNone(names []string) string {
+	if len(names) == 0 {
+		return "none"
+	}
+	slices.Sort(names)
+	return strings.Join(slices.Compact(names), ", ")
+}

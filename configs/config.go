@@ -48,16 +48,24 @@ type Config struct {
 	Warnings []Problem
 }
 
-// Probe is one probe. A recording needs its Name alone; a live one has either Chip, Bus and Type, or File.
+// Probe is one probe. A recording needs its Name alone; a live one has either Chip and Bus with what the chip has
+// to know, or File.
 type Probe struct {
 	Name         string
-	Chip         string         // "max31855" or "max31856"
+	Chip         string         // such as "max31855"
 	Bus          string         // "SPI0.1": bus 0, chip select 1
 	Type         string         // the thermocouple's letter
 	MainsHz      int            // 50 or 60, for a chip with a mains filter, else 0
 	Averaging    int            // conversions averaged by the chip: 1, 2, 4, 8 or 16, else 0
+	OpenDetect   OpenDetect     // of a MAX31856; empty for the common kind of loop
+	RTD          RTD            // the platinum thermometer on a MAX31865
+	Wires        int            // of that thermometer: 2, 3 or 4
+	Reference    float64        // of the resistor beside a MAX31865, ohms
 	IgnoreFaults []sensor.Fault // short_gnd and short_vcc only
 	File         string         // a folder of the kernel's, such as /sys/bus/iio/devices/iio:device0
+
+	// ColdJunctionOffset is what a MAX31856 adds to its own temperature.
+	ColdJunctionOffset sensor.Temp
 
 	Offset   sensor.Temp // added to every valid reading
 	MaxSlew  sensor.Temp // a second; 0 turns spike rejection off

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
@@ -11,30 +12,6 @@ import (
 	"holdbell/sensor"
 	"holdbell/sensor/condition"
 )
-
-// chip is what a front-end chip can be told.
-type chip struct {
-	name   string
-	types  string // thermocouple letters
-	mains  bool   // has a mains filter and averages conversions
-	shorts bool   // tells a short to ground or supply from an open one
-}
-
-// chips are the front-ends that this version reads.
-var chips = [...]chip{
-	// MAX31855 datasheet, ordering information: one part a type, none for B.
-	{name: "max31855", types: "KJNSTER", shorts: true},
-	// MAX31856 datasheet, CR1 register: TC TYPE and AVGSEL; SR register: OPEN and OVUV, no shorts.
-	{name: "max31856", types: "BEJKNRST", mains: true},
-}
-
-func chipNamed(name string) (chip, bool) {
-	i := slices.IndexFunc(chips[:], func(c chip) bool { return c.name == name })
-	if i < 0 {
-		return chip{}, false
-	}
-	return chips[i], true
-}
 
 // probe reads one entry of probes.
 func (k *kitchen) probe(n ast.Node) {
@@ -48,6 +25,11 @@ func (k *kitchen) probe(n ast.Node) {
 		field{"type", scalar(r, &p.T.Type, "type", "K", parseType)},
 		field{"mains_hz", scalar(r, &p.T.MainsHz, "mains_hz", "60", oneNumber(50, 60))},
 		field{"averaging", scalar(r, &p.T.Averaging, "averaging", "4", oneNumber(1, 2, 4, 8, 16))},
+		field{"open_detect", scalar(r, &p.T.OpenDetect, "open_detect", string(OpenUnder5k), oneOf(OpenUnder5k, Open40kFast, Open40kSlow))},
+		field{"cold_junction_offset", scalar(r, &p.T.ColdJunctionOffset, "cold_junction_offset", "0.5C", parseColdJunctionOffset)},
+		field{"rtd", scalar(r, &p.T.RTD, "rtd", string(Pt100), oneOf(Pt100, Pt1000))},
+		field{"wires", scalar(r, &p.T.Wires, "wires", "3", oneNumber(2, 3, 4))},
+		field{"reference", scalar(r, &p.T.Reference, "reference", "430", parseOhms)},
 		field{"ignore_faults", func(n ast.Node) {
 			r.list(n, "ignore_faults", func(n ast.Node) {
 				var f sensor.Fault
@@ -66,6 +48,9 @@ func (k *kitchen) probe(n ast.Node) {
 	if p.of == nil {
 		return
 	}
+	if c, ok := chipNamed(p.T.Chip); ok && len(c.types) == 1 && p.T.Type == "" {
+		p.T.Type = c.types // the only one that the chip is made for
+	}
 	k.probes = append(k.probes, p)
 	if _, ok := p.of["name"]; !ok {
 		r.fail(p.at, "add name:", "a probe has no name")
@@ -81,9 +66,9 @@ func (k *kitchen) checkProbe(p *entry[Probe]) {
 	has := func(key string) bool { _, ok := p.of[key]; return ok }
 	c, chipped := chipNamed(p.T.Chip)
 	if !chipped {
-		for _, key := range []string{"bus", "type", "mains_hz", "averaging", "ignore_faults"} {
+		for _, key := range chipKeys {
 			if has(key) {
-				r.fail(p.key(key), "add chip: max31855 or chip: max31856, or remove "+key, "probe %s has %s without a chip", p.T.Name, key)
+				r.fail(p.key(key), "add chip: with one of "+chipNames()+", or remove "+key, "probe %s has %s without a chip", p.T.Name, key)
 			}
 		}
 		return
@@ -91,27 +76,30 @@ func (k *kitchen) checkProbe(p *entry[Probe]) {
 	if has("file") {
 		r.fail(p.key("file"), "keep one of the two", "probe %s has both a chip and a file", p.T.Name)
 	}
-	for _, need := range []struct{ key, fix string }{
-		{"bus", "add bus: SPI0.0 for chip select 0 of SPI bus 0"},
-		{"type", "add type: with the thermocouple's letter, such as K"},
-	} {
-		if !has(need.key) {
-			r.fail(p.key("chip"), need.fix, "probe %s has a chip but no %s", p.T.Name, need.key)
+	for _, need := range c.needs {
+		if !has(need) {
+			wrong, fix := c.lacks(need)
+			r.fail(p.key("chip"), fix, "probe %s%s", p.T.Name, wrong)
+		}
+	}
+	for _, key := range chipKeys {
+		if has(key) && !slices.Contains(c.needs, key) && !slices.Contains(c.takes, key) {
+			wrong, fix := c.refuses(key)
+			r.fail(p.key(key), fix, "%s", wrong)
+			if key == "type" {
+				return // what it is called does not matter then
+			}
 		}
 	}
 	if has("type") && !strings.Contains(c.types, p.T.Type) {
-		r.fail(p.key("type"), "write one of "+strings.Join(strings.Split(c.types, ""), ", "), "no %s reads type %s", c.name, p.T.Type)
+		r.fail(p.key("type"), "write "+oneOfLetters(c.types), "no %s reads type %s", c.name, p.T.Type)
 	}
-	if c.mains && !has("mains_hz") {
-		r.fail(p.key("chip"), "add mains_hz: 60 or mains_hz: 50, whichever the wall socket has", "probe %s: a %s filters the mains and has to know its frequency", p.T.Name, c.name)
-	}
-	for _, key := range []string{"mains_hz", "averaging"} {
-		if !c.mains && has(key) {
-			r.fail(p.key(key), "remove it", "a %s has no %s to set", c.name, key)
+	if has("reference") && has("rtd") {
+		r0 := p.T.RTD.Ohms()
+		if p.T.Reference < 2*r0 || p.T.Reference > 10*r0 {
+			r.fail(p.key("reference"), fmt.Sprintf("write what is printed on the board's resistor, commonly %g or %g", 4*r0, 4.3*r0),
+				"a reference of %g ohms does not go with a %s", p.T.Reference, p.T.RTD)
 		}
-	}
-	if !c.shorts && has("ignore_faults") {
-		r.fail(p.key("ignore_faults"), "remove it", "a %s reports no short that could be ignored", c.name)
 	}
 }
 
@@ -120,11 +108,7 @@ func parseChip(s string) (string, string, string) {
 	if _, ok := chipNamed(s); ok {
 		return s, "", ""
 	}
-	names := make([]string, len(chips))
-	for i, c := range chips {
-		names[i] = c.name
-	}
-	return "", fmt.Sprintf("%q is not read by this version", shorten(s)), "write one of: " + strings.Join(names, ", ")
+	return "", fmt.Sprintf("%q is not read by this version", shorten(s)), "write one of: " + chipNames()
 }
 
 var busForm = regexp.MustCompile(`^SPI(0|[1-9][0-9]?)\.(0|[1-9][0-9]?)$`)
@@ -169,4 +153,26 @@ func parseIgnored(s string) (sensor.Fault, string, string) {
 		return sensor.None, fmt.Sprintf("the fault %s cannot be ignored: no reading would be behind it", s), "only short_gnd and short_vcc can"
 	}
 	return sensor.None, fmt.Sprintf("no fault is called %q", shorten(s)), didYouMean(s, []string{"short_gnd", "short_vcc"})
+}
+
+// parseColdJunctionOffset takes what the register holds: signed sixteenths of a degree (MAX31856 datasheet,
+// CJTO).
+func parseColdJunctionOffset(s string) (sensor.Temp, string, string) {
+	t, wrong, fix := parseDifference(s)
+	if wrong == "" && (t < -8000 || t > 7937) {
+		return 0, fmt.Sprintf("a cold junction %s off is more than the chip can take", shorten(s)), "write -8C to 7.9375C"
+	}
+	return t, wrong, fix
+}
+
+func parseOhms(s string) (float64, string, string) {
+	const fix = "write the ohms of the resistor on the board, such as 430"
+	v, err := strconv.ParseFloat(s, 64)
+	switch {
+	case err != nil:
+		return 0, fmt.Sprintf("%q is no resistance", shorten(s)), fix
+	case !(v >= 1 && v <= 1e6):
+		return 0, fmt.Sprintf("%s ohms are not on any board", shorten(s)), fix
+	}
+	return v, "", ""
 }

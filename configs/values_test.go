@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -133,6 +134,37 @@ log: { level: debug }
 		t.Errorf("config %+v", c)
 	}
 	mustSetup(t, c)
+}
+
+// TestChips holds what each chip can be told.
+func TestChips(t *testing.T) {
+	c := mustParse(t, `
+rules: { food_code: us-fda-2022 }
+probes:
+  - { name: a, chip: max31855, bus: SPI0.0, type: N, offset: 0C }
+  - { name: b, chip: max31856, bus: SPI0.1, type: B, mains_hz: 50, averaging: 8, open_detect: 5k-to-40k-slow, cold_junction_offset: -0.5C, offset: 0C }
+  - { name: c, chip: max31865, bus: SPI1.0, rtd: pt100, wires: 3, reference: 430, mains_hz: 60, offset: 0C }
+  - { name: d, chip: max31865, bus: SPI1.1, rtd: pt1000, wires: 4, reference: 4020.5, mains_hz: 60, offset: 0C }
+  - { name: e, chip: max6675, bus: SPI1.2, offset: 0C }
+  - { name: f, chip: max6675, bus: SPI2.0, type: K, offset: 0C }
+stations: [ { name: s, purpose: cooking, food: [a, b, c, d, e, f] } ]
+`)
+	for i, want := range []Probe{
+		{Chip: "max31855", Bus: "SPI0.0", Type: "N"},
+		{Chip: "max31856", Bus: "SPI0.1", Type: "B", MainsHz: 50, Averaging: 8, OpenDetect: Open40kSlow, ColdJunctionOffset: -500},
+		{Chip: "max31865", Bus: "SPI1.0", RTD: Pt100, Wires: 3, Reference: 430, MainsHz: 60},
+		{Chip: "max31865", Bus: "SPI1.1", RTD: Pt1000, Wires: 4, Reference: 4020.5, MainsHz: 60},
+		{Chip: "max6675", Bus: "SPI1.2", Type: "K"},
+		{Chip: "max6675", Bus: "SPI2.0", Type: "K"},
+	} {
+		want.Name, want.MaxSlew = string(rune('a'+i)), condition.Default().MaxSlew
+		if got := c.Probes[i]; !reflect.DeepEqual(got, want) {
+			t.Errorf("got  %+v\nwant %+v", got, want)
+		}
+	}
+	if len(c.Warnings) != 0 {
+		t.Errorf("%v", c.Warnings)
+	}
 }
 
 func TestWarnings(t *testing.T) {

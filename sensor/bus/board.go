@@ -34,7 +34,7 @@ func (b board) explain(err error, p place) error {
 		return nil
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Errorf("%s: %w: %s is missing; found %s%s; %s",
-			p.name, sensor.ErrNoDevice, p.node, b.nodes(p.kind), b.kernelDriver(), p.overlay)
+			p.name, sensor.ErrNoDevice, p.node, b.nodes(p.kind), b.kernelDriver(p), p.overlay)
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("%s: %w: %s", p.name, err, b.permission(p))
 	}
@@ -54,8 +54,21 @@ func (b board) nodes(pattern string) string {
 	return strings.Join(found, ", ")
 }
 
-// kernelDriver names a thermocouple chip that a driver in the kernel has taken, and with it the node.
-func (b board) kernelDriver() string {
+// kernelDriver says what driver in the kernel has taken a chip, and with it the node: one that holds this very
+// chip select, else one of any thermometer.
+func (b board) kernelDriver(p place) string {
+	if cs, isSPI := strings.CutPrefix(p.node, "/dev/spidev"); isSPI {
+		device := "/sys/bus/spi/devices/spi" + cs
+		// The link leads to /sys/bus/spi/drivers/NAME; with spidev there the node is only late.
+		if link, err := os.Readlink(b.root + device + "/driver"); err == nil && filepath.Base(link) != "spidev" {
+			driver := filepath.Base(link)
+			if iio, _ := filepath.Glob(b.root + device + "/iio:device*"); len(iio) > 0 {
+				return fmt.Sprintf("; the kernel's own driver %s holds this chip: write file: /sys/bus/iio/devices/%s in place of chip and bus, or take its overlay out",
+					driver, filepath.Base(iio[0]))
+			}
+			return fmt.Sprintf("; the kernel's own driver %s holds this chip select: take its overlay out, or give the probe another chip select", driver)
+		}
+	}
 	names, _ := filepath.Glob(b.root + "/sys/bus/iio/devices/*/name")
 	for _, path := range names {
 		text, err := os.ReadFile(path)

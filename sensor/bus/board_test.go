@@ -76,6 +76,37 @@ func TestMissingNode(t *testing.T) {
 	}
 }
 
+// TestClaimedByTheKernel: a chip select that another driver than spidev is bound to says whose it is.
+func TestClaimedByTheKernel(t *testing.T) {
+	for _, c := range []struct {
+		driver string
+		files  []string
+		want   string // in the error
+		not    string
+	}{
+		{"max31865", []string{"sys/bus/spi/devices/spi0.1/iio:device3/name=max31865\n"}, "driver max31865 holds this chip: write file: /sys/bus/iio/devices/iio:device3 ", ""},
+		{"ads7846", nil, "driver ads7846 holds this chip select: take its overlay out, or give the probe another chip select", "file:"},
+		{"spidev", nil, "dtoverlay=spi0-2cs", "holds"},
+	} {
+		root := tree(t, append(c.files, "dev/spidev0.0")...)
+		device := filepath.Join(root, "sys/bus/spi/devices/spi0.1")
+		if err := os.MkdirAll(device, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Symlink("../../../../bus/spi/drivers/"+c.driver, filepath.Join(device, "driver")); err != nil {
+			t.Fatal(err)
+		}
+		h := New(Options{Root: root})
+		err := within(t, spiOn(t, h, "SPI0.1"), time.Minute)
+		if !errors.Is(err, sensor.ErrNoDevice) || !strings.Contains(err.Error(), c.want) || c.not != "" && strings.Contains(err.Error(), c.not) {
+			t.Errorf("%s: %v", c.driver, err)
+		}
+		if err := h.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 func TestPermissionDenied(t *testing.T) {
 	root := tree(t, "dev/spidev0.0", "dev/i2c-1")
 	for _, node := range []string{"/dev/spidev0.0", "/dev/i2c-1"} {

@@ -9,6 +9,9 @@ import (
 	"holdbell/sensor/live"
 	"holdbell/sensor/max31855"
 	"holdbell/sensor/max31856"
+	"holdbell/sensor/max31865"
+	"holdbell/sensor/max6675"
+	"holdbell/sensor/resist"
 )
 
 // Probes opens what a configuration names on buses, in its order. Nothing is touched yet: a chip that
@@ -32,23 +35,54 @@ func openProbe(c *configs.Probe, buses sensor.Buses) (sensor.Probe, error) {
 		}
 		return nil, fmt.Errorf("it has neither chip nor bus, which does for a replay only; give both")
 	}
-	letter, err := its90.ParseType(c.Type)
-	if err != nil {
-		return nil, err
-	}
 	switch c.Chip {
 	case "max31855":
+		letter, err := its90.ParseType(c.Type)
+		if err != nil {
+			return nil, err
+		}
 		t, err := buses.SPI(c.Bus, max31855.SPI())
 		if err != nil {
 			return nil, err
 		}
 		return max31855.New(t, max31855.Opts{Type: letter, IgnoreFaults: c.IgnoreFaults})
 	case "max31856":
+		letter, err := its90.ParseType(c.Type)
+		if err != nil {
+			return nil, err
+		}
 		t, err := buses.SPI(c.Bus, max31856.SPI())
 		if err != nil {
 			return nil, err
 		}
-		return max31856.New(t, max31856.Opts{Type: letter, MainsHz: c.MainsHz, Averaging: c.Averaging, IgnoreFaults: c.IgnoreFaults})
+		return max31856.New(t, max31856.Opts{Type: letter, MainsHz: c.MainsHz, Averaging: c.Averaging, OpenDetect: openDetect(c.OpenDetect),
+			ColdJunctionOffset: c.ColdJunctionOffset.Celsius(), IgnoreFaults: c.IgnoreFaults})
+	case "max31865":
+		rtd, err := resist.Platinum(c.RTD.Ohms())
+		if err != nil {
+			return nil, err
+		}
+		t, err := buses.SPI(c.Bus, max31865.SPI())
+		if err != nil {
+			return nil, err
+		}
+		return max31865.New(t, max31865.Opts{Sensor: rtd, Wires: c.Wires, Reference: c.Reference, MainsHz: c.MainsHz})
+	case "max6675":
+		t, err := buses.SPI(c.Bus, max6675.SPI())
+		if err != nil {
+			return nil, err
+		}
+		return max6675.New(t)
 	}
-	return nil, fmt.Errorf("chip %q is unknown; there are max31855 and max31856", c.Chip)
+	return nil, fmt.Errorf("chip %q is not read by this version", c.Chip)
+}
+
+func openDetect(o configs.OpenDetect) max31856.OpenDetect {
+	switch o {
+	case configs.Open40kFast:
+		return max31856.Open40kFast
+	case configs.Open40kSlow:
+		return max31856.Open40kSlow
+	}
+	return max31856.OpenUnder5k
 }

@@ -56,10 +56,12 @@ const (
 	aStuck
 	aRecord
 	aAhead
+	aDoor
+	aFire
 	numAlarms
 )
 
-var alarmNames = [numAlarms]AlarmName{BelowHotLimit, DangerTime, OutOfBand, TimeControlEnded, ProbeFault, ProbeStuck, RecordTrouble, LimitAhead}
+var alarmNames = [numAlarms]AlarmName{BelowHotLimit, DangerTime, OutOfBand, TimeControlEnded, ProbeFault, ProbeStuck, RecordTrouble, LimitAhead, DoorOpen, FireFalling}
 
 // AlarmNames lists the alarms that the Engine raises.
 func AlarmNames() []AlarmName { return append([]AlarmName(nil), alarmNames[:]...) }
@@ -77,6 +79,8 @@ func defaultSpecs() [numAlarms]spec {
 		aStuck:  {30 * time.Minute, time.Minute, 0, time.Hour, Warning},
 		aRecord: {0, time.Minute, 0, time.Hour, Warning},
 		aAhead:  {2 * time.Minute, 5 * time.Minute, 0, 15 * time.Minute, Warning},
+		aDoor:   {10 * time.Second, time.Minute, 0, 15 * time.Minute, Advice},
+		aFire:   {0, 5 * time.Minute, 0, 15 * time.Minute, Warning},
 	}
 }
 

@@ -173,6 +173,14 @@ func (e *Engine) noteStay(l *lot) {
 	s.Has, s.OnAir = true, s.OnAir || l.onAirOnly(e)
 }
 
+// cameIn is when a lot came into the station where it is.
+func (l *lot) cameIn() time.Duration {
+	if n := len(l.Stays); n > 0 {
+		return l.Stays[n-1].From
+	}
+	return l.Begun
+}
+
 // StayState is a lot's time in one station and how its air was kept meanwhile. Low and High are the lowest
 // and highest valid readings that spoke for the lot; nil without one. OnAir tells that some of them were of
 // the station's air, which is not the food's temperature.

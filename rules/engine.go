@@ -99,7 +99,13 @@ type station struct {
 	OutOfService bool
 	AlarmBand    alarm
 
-	Air airWatch `json:",omitzero"`
+	Air       airWatch       `json:",omitzero"`
+	Door      door           `json:",omitzero"`
+	Fire      *forecast.Fire `json:",omitempty"`
+	FireLeft  time.Duration  `json:",omitempty"` // until the band is left, as forecast; never when nobody knows
+	Swing     swing          `json:",omitzero"`
+	AlarmDoor alarm          `json:",omitzero"`
+	AlarmFire alarm          `json:",omitzero"`
 }
 
 // New builds an Engine that has seen nothing yet. The errors name what in the setup cannot be.
@@ -116,6 +122,7 @@ func New(s Setup) (*Engine, error) {
 		e.mem.Stations = append(e.mem.Stations, station{Name: st.Name, AtLimit: never, ArmedT: never})
 	}
 	e.modelled()
+	e.heatModels()
 	return e, nil
 }
 
@@ -185,6 +192,8 @@ func (e *Engine) Step(in Input) []Event {
 	}
 	for i := range e.mem.Stations {
 		e.sumAir(i)
+		e.watchDoor(i)
+		e.watchFire(i)
 		e.watchStation(i)
 	}
 	for _, l := range e.mem.Lots {

@@ -65,6 +65,7 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 		e.suit(l)
 	}
 	e.modelled()
+	e.heatModels()
 	e.reassign(e.mem.Now)
 	return e, nil
 }

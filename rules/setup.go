@@ -83,6 +83,8 @@ const (
 	ProbeStuck       AlarmName = "probe-stuck"
 	RecordTrouble    AlarmName = "record-trouble"
 	LimitAhead       AlarmName = "limit-ahead"
+	DoorOpen         AlarmName = "door-open"
+	FireFalling      AlarmName = "fire-falling"
 )
 
 // Priority is how much an alarm matters.

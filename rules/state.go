@@ -76,6 +76,10 @@ type StationState struct {
 	LimitAhead *time.Duration
 	// Kept is how the air was kept since the station was armed; nil while it is not.
 	Kept *AirFigures
+	// DoorOpen is since when its door seems to stand open, by its air; zero while it does not.
+	DoorOpen sensor.Instant
+	// Recovery is how long the air took to come back after its door was last shut; nil when it never was.
+	Recovery *time.Duration
 }
 
 // LotState is one lot.

@@ -160,6 +160,9 @@ func (e *Engine) watchBand(i int) {
 				edge, f.worse = s.Band.High, higher
 			}
 			f.since = e.crossing(s.Air, edge)
+			if e.doorAnswers(i) {
+				f.delay = doorBand
+			}
 		}
 	}
 	e.judge(&st.AlarmBand, subjectOf{aBand, i, nil, s.Air}, f)

@@ -52,6 +52,12 @@ func (e *Engine) stationState(i int) StationState {
 	v := StationState{Name: s.Name, Purpose: s.Purpose, Armed: m.Armed, OutOfService: m.OutOfService,
 		Air: e.probeName(s.Air), Setpoint: s.Setpoint, Band: s.Band}
 	v.LimitAhead = e.stationAhead(i)
+	if d := &m.Door; d.Is == doorIsOpen {
+		v.DoorOpen = e.instant(d.Since)
+	}
+	if back := m.Door.Back; back > 0 {
+		v.Recovery = &back
+	}
 	if m.Armed && s.Air >= 0 {
 		kept := e.sumOf(i).since(m.Air.Armed).figures()
 		v.Kept = &kept

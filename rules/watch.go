@@ -21,7 +21,10 @@ func (e *Engine) everyAlarm(visit func(*alarm, subjectOf)) {
 		}
 	}
 	for i := range m.Stations {
-		visit(&m.Stations[i].AlarmBand, subjectOf{aBand, i, nil, e.set.Stations[i].Air})
+		air := e.set.Stations[i].Air
+		visit(&m.Stations[i].AlarmBand, subjectOf{aBand, i, nil, air})
+		visit(&m.Stations[i].AlarmDoor, subjectOf{aDoor, i, nil, air})
+		visit(&m.Stations[i].AlarmFire, subjectOf{aFire, i, nil, air})
 	}
 	for i := range m.Probes {
 		st := e.stationOf(i)

@@ -15,6 +15,8 @@ type Fire struct {
 	Last   time.Duration
 	Air    track
 	Dying  bool
+	// Level, in °C, and Rate, in °C a minute, are the line through the last minutes while it is dying.
+	Level, Rate float64 `json:",omitzero"`
 }
 
 const (
@@ -42,10 +44,26 @@ func (f *Fire) Add(t time.Duration, air sensor.Temp) {
 		for ; f.Minute < minute; f.Minute++ {
 			f.Air.shut(f.Minute)
 		}
+		f.Level, f.Rate = 0, 0
 		f.Dying = f.dying()
 	}
 	f.Last = t
 	f.Air.add(air)
+}
+
+// Reach is how soon a falling air will be at limit if it goes on as it does; ok is false while it is not falling.
+// A dying fire falls slower and slower, so that it will rather be later.
+func (f *Fire) Reach(limit sensor.Temp) (in time.Duration, ok bool) {
+	if !f.Dying || f.Rate >= 0 {
+		return 0, false
+	}
+	minutes := (f.Level - limit.Celsius()) / -f.Rate
+	// The line starts at the middle of the last full minute.
+	from := time.Duration(f.Minute)*time.Minute - 30*time.Second
+	if minutes > (24 * time.Hour).Minutes() {
+		return 0, false
+	}
+	return max(0, from+time.Duration(minutes*float64(time.Minute))-f.Last), true
 }
 
 // Falling reports whether the air has been falling steadily for at least 10 minutes and further than it lately
@@ -72,5 +90,10 @@ func (f *Fire) dying() bool {
 		}
 	}
 	deepest, since, _ := f.Air.dip(last, age, 1)
+	// The whole window may reach back to before the fall, and then falls too slowly.
+	f.Level, f.Rate = whole.P[0], whole.P[1]
+	if recent.P[1] < f.Rate {
+		f.Level, f.Rate = recent.P[0], recent.P[1]
+	}
 	return float64(since) > float64(newGround*float64(min(deepest, fireSwing)))
 }

@@ -7,7 +7,7 @@ func (e *Engine) bandText(a *alarm, i int) string {
 	st, s := &e.mem.Stations[i], &e.set.Stations[i]
 	if s.Band == nil {
 		return fmt.Sprintf("%s air has not come to %s in %s since it was loaded, at %s. Look at its heat and its door.", s.Name,
-			e.temp(e.set.Code.HotLimit), words(bandGrace), e.temp(a.Worst))
+			e.temp(e.standingCode(i).HotLimit), words(bandGrace), e.temp(a.Worst))
 	}
 	over := a.HasTemp && a.Worst > s.Band.High
 	side := "under"

@@ -193,25 +193,11 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 	case aBelow, aDanger, aTime, aAhead:
 		return e.alarmLotText(s)
 	case aBand:
-<<<<<<< HEAD
-		band := e.set.Stations[s.station].Band
-		if band == nil {
-			return fmt.Sprintf("%s air has not come to %s in %s since it was loaded, at %s. Look at its heat and its door.", where,
-				e.temp(e.standingCode(s.station).HotLimit), words(bandGrace), e.temp(a.Worst))
-		}
-		side := "under"
-		if a.HasTemp && a.Worst > band.High {
-			side = "over"
-		}
-		return fmt.Sprintf("%s air is %s its band of %s to %s, at %s. Look at its heat, its door and its load.", where, side,
-			e.temp(band.Low), e.temp(band.High), e.temp(a.Worst))
-=======
 		return e.bandText(a, s.station)
 	case aDoor:
 		return e.doorText(s.station)
 	case aFire:
 		return e.fireText(s.station)
->>>>>>> fc0d024 (door-open and fire-falling: an open door told from a heat that failed, a dying fire from a lid and from its own breath)
 	case aFault:
 		p := &e.mem.Probes[s.probe]
 		return fmt.Sprintf("Probe %s at %s gives no reading: %s. %s", p.Name, where, p.BadKind, faultAdvice(p.BadKind))

@@ -34,7 +34,9 @@ type Config struct {
 	Period       time.Duration // one sweep
 	GapAllowance time.Duration
 	Code         rules.Code
-	GuardBand    bool // limits move by the accuracy of a lot's worst probe
+	GuardBand    bool    // limits move by the accuracy of a lot's worst probe
+	CookingPlan  string  // the variance or plan under which a published lethality table proves a cook; empty without
+	GrowthLimit  float64 // the kitchen's own limit of predicted growth, powers of ten; 0 without
 	Alarms       map[rules.AlarmName]rules.AlarmSetup
 	Probes       []Probe
 	Stations     []Station
@@ -80,6 +82,7 @@ type Station struct {
 	Food     []string
 	Setpoint *sensor.Temp
 	Band     *rules.Band
+	Oven     rules.Oven // of a cooking station; empty when nobody said
 	Alarms   map[rules.AlarmName]rules.AlarmSetup
 }
 
@@ -119,7 +122,8 @@ type Phone struct {
 // Setup gives what the rules have to know. The error names a reference that leads nowhere; a Config from
 // Parse has none.
 func (c *Config) Setup() (rules.Setup, error) {
-	s := rules.Setup{Site: c.Site, Units: c.Units, GapAllowance: c.GapAllowance, Code: c.Code, GuardBand: c.GuardBand, Alarms: c.Alarms}
+	s := rules.Setup{Site: c.Site, Units: c.Units, GapAllowance: c.GapAllowance, Code: c.Code, GuardBand: c.GuardBand, Alarms: c.Alarms,
+		CookingPlan: c.CookingPlan, GrowthLimit: c.GrowthLimit}
 	index := make(map[string]int, len(c.Probes))
 	for i, p := range c.Probes {
 		index[p.Name] = i
@@ -127,7 +131,7 @@ func (c *Config) Setup() (rules.Setup, error) {
 			Condition: condition.Settings{Offset: p.Offset, MaxSlew: p.MaxSlew, Bridge: condition.Default().Bridge}})
 	}
 	for _, st := range c.Stations {
-		out := rules.StationSetup{Name: st.Name, Purpose: st.Purpose, Air: -1, Setpoint: st.Setpoint, Band: st.Band, Alarms: st.Alarms}
+		out := rules.StationSetup{Name: st.Name, Purpose: st.Purpose, Air: -1, Setpoint: st.Setpoint, Band: st.Band, Oven: st.Oven, Alarms: st.Alarms}
 		for i, name := range append([]string{st.Air}, st.Food...) {
 			at, ok := index[name]
 			switch {

@@ -32,6 +32,7 @@ type figures struct {
 	reheat                *rules.Reheat
 	cooling               []rules.CoolingLeg
 	time                  []rules.TimeControlRule
+	cooking               []rules.CookLimit
 	comeUpLow, comeUpHigh *sensor.Temp
 	comeUpLimit           *time.Duration
 	coolingFrom           []*sensor.Temp // nil: the leg before, or the hot limit
@@ -47,6 +48,8 @@ func (k *kitchen) rules(n ast.Node) {
 		field{"food_code", scalar(r, &f.code, "food_code", foodcode.USFDA2022, oneOf(foodcode.Names()...))},
 		field{"alarms", func(n ast.Node) { k.c.Alarms = k.alarms(n) }},
 		field{"guard_band", scalar(r, &k.c.GuardBand, "guard_band", "true", parseBool)},
+		field{"cooking_plan", scalar(r, &k.c.CookingPlan, "cooking_plan", "HACCP plan 7", parsePlan)},
+		field{"growth_limit", scalar(r, &k.c.GrowthLimit, "growth_limit", "1.0", parseGrowth)},
 		field{"basis", scalar(r, &f.basis, "basis", "County code 12.3", parseBasis)},
 		field{"hot_limit", pointer(r, &f.hot, "hot_limit", "135F", parseTemp)},
 		field{"cold_limit", pointer(r, &f.cold, "cold_limit", "41F", parseTemp)},
@@ -58,6 +61,7 @@ func (k *kitchen) rules(n ast.Node) {
 		field{"return_floor", pointer(r, &f.returnFloor, "return_floor", "130F", parseTemp)},
 		field{"reheat", func(n ast.Node) { f.reheat = k.reheat(n) }},
 		field{"cooling", func(n ast.Node) { r.list(n, "cooling", func(n ast.Node) { k.coolingLeg(n, &f) }) }},
+		field{"cooking", func(n ast.Node) { r.list(n, "cooking", func(n ast.Node) { k.cookLimit(n, &f) }) }},
 		field{"time_control", func(n ast.Node) { r.list(n, "time_control", func(n ast.Node) { k.timeRule(n, &f) }) }},
 		field{"come_up", func(n ast.Node) {
 			at := r.mapping(n, "come_up",
@@ -86,7 +90,7 @@ func (k *kitchen) rules(n ast.Node) {
 		k.fill(&code, &f)
 	} else {
 		for key, at := range k.figures {
-			if !slices.Contains([]string{"food_code", "alarms", "guard_band"}, key) {
+			if !slices.Contains([]string{"food_code", "alarms", "guard_band", "cooking_plan", "growth_limit"}, key) {
 				r.fail(at, "remove it, or choose food_code: custom and write every limit out", "%s has its own figures; %s is not the kitchen's to set", f.code, key)
 			}
 		}
@@ -137,6 +141,7 @@ func (k *kitchen) fill(c *rules.Code, f *figures) {
 		from = leg.To
 		c.Cooling = append(c.Cooling, leg)
 	}
+	c.Cooking = cookLimits(f.cooking, own)
 	for _, t := range f.time {
 		t.Basis = own
 		c.TimeControl = append(c.TimeControl, t)

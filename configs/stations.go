@@ -54,6 +54,7 @@ func (k *kitchen) station(n ast.Node) {
 			})
 		}},
 		field{"setpoint", pointer(r, &s.T.Setpoint, "setpoint", "150F", parseTemp)},
+		field{"oven", scalar(r, &s.T.Oven, "oven", "dry", oneOf(rules.Ovens()...))},
 		field{"band", func(n ast.Node) { s.T.Band = k.band(n) }},
 		field{"alarms", func(n ast.Node) { s.T.Alarms = k.alarms(n) }},
 	)
@@ -75,6 +76,9 @@ func (k *kitchen) station(n ast.Node) {
 	}
 	if s.T.Air != "" && slices.Contains(s.T.Food, s.T.Air) {
 		r.fail(s.of["food"], "keep it where it hangs", "probe %s cannot be in the air and in the food at once", s.T.Air)
+	}
+	if s.T.Oven != "" && s.T.Purpose != "" && s.T.Purpose != rules.Cooking {
+		r.fail(s.of["oven"], "remove it, or make it purpose: cooking", "station %s does not cook, and has an oven", s.T.Name)
 	}
 	if s.T.Name == boardStation {
 		r.fail(s.of["name"], "choose another name", "%s is the daemon's own station", boardStation)

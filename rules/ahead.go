@@ -11,8 +11,8 @@ import (
 // the cook and reset a breaker).
 const aheadHorizon = 30 * time.Minute
 
-// foresee gives a probe's model this sweep's reading. Only probes that may speak for food held hot have
-// one; without a reading nothing is added, and the model itself forgets what lies behind a long gap.
+// foresee gives a probe's model this sweep's reading. Only probes that may speak for food held hot or
+// cooking have one; without a reading nothing is added, and the model itself forgets what lies behind a long gap.
 func (e *Engine) foresee() {
 	for i := range e.mem.Probes {
 		p := &e.mem.Probes[i]
@@ -21,10 +21,12 @@ func (e *Engine) foresee() {
 		}
 		var air sensor.Temp
 		hasAir := false
-		if st := e.stationOf(i); st >= 0 {
-			if a := e.set.Stations[st].Air; a >= 0 && a != i && e.read[a].Valid() {
-				air, hasAir = e.read[a].Temp, true
-			}
+		a := e.airFor[i]
+		if st := e.stationOf(i); a < 0 && st >= 0 {
+			a = e.set.Stations[st].Air
+		}
+		if a >= 0 && a != i && e.read[a].Valid() {
+			air, hasAir = e.read[a].Temp, true
 		}
 		p.Ahead.Add(e.mem.Now, e.read[i].Temp, air, hasAir)
 	}

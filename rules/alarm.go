@@ -58,10 +58,11 @@ const (
 	aAhead
 	aDoor
 	aFire
+	aComeUp
 	numAlarms
 )
 
-var alarmNames = [numAlarms]AlarmName{BelowHotLimit, DangerTime, OutOfBand, TimeControlEnded, ProbeFault, ProbeStuck, RecordTrouble, LimitAhead, DoorOpen, FireFalling}
+var alarmNames = [numAlarms]AlarmName{BelowHotLimit, DangerTime, OutOfBand, TimeControlEnded, ProbeFault, ProbeStuck, RecordTrouble, LimitAhead, DoorOpen, FireFalling, ComeUpLate}
 
 // AlarmNames lists the alarms that the Engine raises.
 func AlarmNames() []AlarmName { return append([]AlarmName(nil), alarmNames[:]...) }
@@ -81,6 +82,7 @@ func defaultSpecs() [numAlarms]spec {
 		aAhead:  {2 * time.Minute, 5 * time.Minute, 0, 15 * time.Minute, Warning},
 		aDoor:   {10 * time.Second, time.Minute, 0, 15 * time.Minute, Advice},
 		aFire:   {0, 5 * time.Minute, 0, 15 * time.Minute, Warning},
+		aComeUp: {5 * time.Minute, 10 * time.Minute, 0, time.Hour, Advice},
 	}
 }
 

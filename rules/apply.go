@@ -220,7 +220,7 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 		e.emit(Event{Kind: LotEnded, Station: m.Station, Lot: replaced.Name, Verdict: replaced.Ruling.Verdict,
 			Text: "The standing watch of " + replaced.Name + " ends: " + m.Lot + " was loaded fresh."})
 	}
-	l.Food, l.Claim = m.Food, p
+	l.Food, l.Claim, l.Grams, l.Target = m.Food, p, m.Grams, m.Target
 	watch := watchFact("")
 	switch {
 	case inherited != "":

@@ -83,6 +83,7 @@ func (l *lot) copyAs(name string) *lot {
 	c := *l
 	c.Name, c.Standing = name, false
 	c.AlarmBelow, c.AlarmDanger, c.AlarmTime, c.AlarmAhead = alarm{}, alarm{}, alarm{}, alarm{}
+	c.AlarmComeUp, c.Cook = alarm{}, clone(l.Cook)
 	c.Members, c.Stays = slices.Clone(l.Members), slices.Clone(l.Stays)
 	for _, t := range []*tally{&c.Danger, &c.Below, &c.ComeUp, &c.ComeUpDanger, &c.Unknown} {
 		t.Cover = slices.Clone(t.Cover)
@@ -107,7 +108,7 @@ func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
 	}
 	t, limit := *m.Temp, e.code(l).HotLimit
 	l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, t, m.By
-	said := l.Name + " was checked by hand at " + e.temp(t) + "."
+	said := l.Name + " was checked by hand at " + e.temp(t) + "." + e.checkCook(m, l, at)
 	e.checkCooling(l, at)
 	if !l.hot(l.Stage) {
 		return said

@@ -21,6 +21,7 @@ func (e *Engine) reassign(at time.Duration) {
 			}
 		}
 	}
+	e.stand()
 }
 
 // unclaimed is the probes that speak for a station's lots without a probe of their own.

@@ -49,9 +49,9 @@ type OvenLimit struct {
 	Min, Max  *sensor.Temp // nil: no bound on that side
 }
 
-// holds reports whether an oven at t keeps the limit.
-func (o *OvenLimit) holds(t sensor.Temp) bool {
-	return (o.Min == nil || t >= *o.Min) && (o.Max == nil || t <= *o.Max)
+// holds reports whether an oven at t, good to within by, keeps the limit.
+func (o *OvenLimit) holds(t, by sensor.Temp) bool {
+	return (o.Min == nil || t-by >= *o.Min) && (o.Max == nil || t+by <= *o.Max)
 }
 
 // ovenLimit is the entry for an oven and a weight; a roast that nobody weighed (0) is taken as a light one,

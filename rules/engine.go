@@ -32,6 +32,7 @@ type Engine struct {
 	mem    memory
 
 	air    []int // each station's air probe
+	airFor []int // each probe's air where its lot is now; -1 where none is
 	tables tables
 	read   []sensor.Reading // this sweep, conditioned
 	out    []Event
@@ -156,6 +157,8 @@ func (e *Engine) prepare() error {
 	e.guardCodes()
 	e.tables = newTables()
 	e.read = make([]sensor.Reading, len(s.Probes))
+	e.airFor = make([]int, len(s.Probes))
+	e.stand()
 	return nil
 }
 
@@ -188,6 +191,7 @@ func (e *Engine) Step(in Input) []Event {
 			e.absorb(l)
 			e.follow(l)
 			e.advise(l)
+			e.followCook(l)
 		}
 	}
 	for i := range e.mem.Stations {

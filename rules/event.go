@@ -23,6 +23,7 @@ const (
 	MarkTaken         EventKind = "mark" // a mark was understood and applied; Text says what followed
 	MarkRefused       EventKind = "mark-refused"
 	ReheatProven      EventKind = "reheat-proven"
+	CookProven        EventKind = "cook-proven"
 	Restarted         EventKind = "restarted" // a gap between sweeps longer than the allowance
 )
 

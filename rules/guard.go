@@ -39,6 +39,10 @@ func (c Code) guardedBy(by sensor.Temp) Code {
 		t := *c.Reheat.Packaged + by
 		c.Reheat.Packaged = &t
 	}
+	c.Cooking = slices.Clone(c.Cooking)
+	for i := range c.Cooking {
+		c.Cooking[i].Temp += by
+	}
 	c.Cooling = slices.Clone(c.Cooling)
 	for i := range c.Cooling {
 		c.Cooling[i] = c.Cooling[i].guardedBy(by)

@@ -80,6 +80,8 @@ type Mark struct {
 	ID      string         `json:"id,omitempty"`
 
 	Food   string       `json:"food,omitempty"`   // food=
+	Grams  int32        `json:"grams,omitempty"`  // lb= or kg=
+	Target *sensor.Temp `json:"target,omitempty"` // target=
 	Probe  string       `json:"probe,omitempty"`  // probe=
 	From   string       `json:"from,omitempty"`   // from=
 	Fresh  bool         `json:"fresh,omitempty"`  // fresh

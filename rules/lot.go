@@ -73,6 +73,8 @@ type run struct {
 type lot struct {
 	Name     string
 	Food     string
+	Grams    int32        `json:",omitempty"` // its weight as loaded; 0 when nobody said
+	Target   *sensor.Temp `json:",omitempty"` // a person's own target of the cook
 	Station  int
 	Stage    Purpose
 	Standing bool
@@ -125,12 +127,14 @@ type lot struct {
 	Guard sensor.Temp `json:",omitempty"` // by how much its limits are moved
 
 	Advice advice
+	Cook   *cook  `json:",omitempty"` // nil until it was seen cooking
 	Stays  []stay `json:",omitempty"`
 
 	AlarmBelow  alarm
 	AlarmDanger alarm
 	AlarmTime   alarm
 	AlarmAhead  alarm
+	AlarmComeUp alarm
 	Ahead       time.Duration // until the hot limit, as forecast; never when nobody knows
 
 	// What the last step found. A mark is applied before the next one's readings are absorbed, so a

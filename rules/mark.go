@@ -119,7 +119,7 @@ func (p *markParser) temp(field, said string, v float64, from func(float64) (sen
 // takers is which kinds take a word of a note; nil for a word that is none.
 func takers(word string) []MarkKind {
 	switch word {
-	case "food", "fresh":
+	case "food", "fresh", "lb", "kg", "target":
 		return []MarkKind{MarkLoad}
 	case "probe":
 		return []MarkKind{MarkLoad, MarkMove, MarkSplit, MarkCheck, MarkProbe, MarkProbeOut, MarkProbeIn, MarkOffWatch,
@@ -139,7 +139,7 @@ func takers(word string) []MarkKind {
 }
 
 // keyWords lists what ends in "=" in a note, in the order that a person is told.
-var keyWords = []string{"food", "probe", "from", "C", "F", "alarm", "until", "undoes"}
+var keyWords = []string{"food", "probe", "from", "C", "F", "alarm", "until", "undoes", "target", "lb", "kg"}
 
 // words reads the key=value words at the start of a note. Free text begins at the first word that is none;
 // "fresh" counts for a load alone, elsewhere it is an ordinary word.
@@ -187,6 +187,10 @@ func (p *markParser) word(key, value string) *MarkError {
 			return &MarkError{"note", fmt.Sprintf("the food %s is not known", quote(value)), meant(value, Foods())}
 		}
 		m.Food = value
+	case "lb", "kg":
+		return p.weight(key, value)
+	case "target":
+		return p.target(value)
 	case "probe":
 		m.Probe = value
 		return inNote(nameError("probe", value, isPlain, plainWords))

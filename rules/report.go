@@ -50,6 +50,8 @@ type LotReport struct {
 	UnknownLength bool             `json:"unknown_length,omitempty"`
 	Cooling       *CoolingReport   `json:"cooling"`
 	Reheating     *ReheatingReport `json:"reheating"`
+	Cook          *CookReport      `json:"cook"`
+	CookValue     float64          `json:"c100_minutes"`
 	Lethality     *LethalityReport `json:"lethality"`
 	Growth        *GrowthReport    `json:"growth"`
 	Stays         []StayReport     `json:"stays"`
@@ -93,11 +95,6 @@ type LethalityReport struct {
 	Table      string  `json:"table"`
 }
 
-// GrowthReport is the predicted growth in a lot.
-type GrowthReport struct {
-	CPerfringens float64 `json:"c_perfringens_log10"`
-}
-
 // Report gives l as outside scripts read it; relative chooses seconds from the start instead of
 // RFC 3339.
 func (l *LotState) Report(relative bool) LotReport {
@@ -116,11 +113,12 @@ func (l *LotState) Report(relative bool) LotReport {
 	if !l.UnknownSince.Wall.IsZero() {
 		r.UnknownSince = &Stamp{l.UnknownSince, relative}
 	}
+	r.Cook, r.CookValue = l.Cook.report(relative), round3(l.CookValue)
 	if x := l.Lethality; x != nil {
 		r.Lethality = &LethalityReport{round3(x.Salmonella), x.TableMet, x.Table}
 	}
 	if g := l.Growth; g != nil {
-		r.Growth = &GrowthReport{round3(g.CPerfringens)}
+		r.Growth = g.report()
 	}
 	r.Stays = make([]StayReport, len(l.Stays))
 	for i := range l.Stays {

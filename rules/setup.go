@@ -42,10 +42,15 @@ type Setup struct {
 	GapAllowance time.Duration // a gap between valid readings up to this is interpolated
 	KeepEnded    time.Duration // how long an ended lot is still shown; 0 means 24 h
 	Code         Code
-	GuardBand    bool         // limits move by the accuracy of a lot's worst probe
-	Probes       []ProbeSetup // in sweep order
-	Stations     []StationSetup
-	Alarms       map[AlarmName]AlarmSetup // what differs from DefaultAlarms
+	GuardBand    bool // limits move by the accuracy of a lot's worst probe
+	// CookingPlan names the variance or the plan under which a published lethality table proves a cook; empty
+	// without one: the tables then only advise.
+	CookingPlan string
+	// GrowthLimit is the kitchen's own limit of predicted growth in powers of ten; 0 without one.
+	GrowthLimit float64
+	Probes      []ProbeSetup // in sweep order
+	Stations    []StationSetup
+	Alarms      map[AlarmName]AlarmSetup // what differs from DefaultAlarms
 }
 
 // ProbeSetup is one probe as the rules see it.
@@ -64,6 +69,7 @@ type StationSetup struct {
 	Food     []int
 	Setpoint *sensor.Temp
 	Band     *Band
+	Oven     Oven                     // of a cooking station; empty when nobody said
 	Alarms   map[AlarmName]AlarmSetup // this station's own, over Setup.Alarms
 }
 
@@ -85,6 +91,7 @@ const (
 	LimitAhead       AlarmName = "limit-ahead"
 	DoorOpen         AlarmName = "door-open"
 	FireFalling      AlarmName = "fire-falling"
+	ComeUpLate       AlarmName = "come-up-late"
 )
 
 // Priority is how much an alarm matters.

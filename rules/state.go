@@ -117,6 +117,8 @@ type LotState struct {
 	LastCheck       sensor.Instant // zero: no hand check since loading
 	CookSeen        bool           // it was loaded into a cooking station
 
+	Cook      *CookState      // nil where it does not apply
+	CookValue float64         // C100 in minutes, z = 33 °C, from loading on
 	Lethality *LethalityState // nil when its cooking was not seen
 	Growth    *GrowthState    // nil while it comes up
 	Cooling   *CoolingState

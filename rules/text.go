@@ -71,7 +71,7 @@ func (e *Engine) action(l *lot) string {
 	case reasonWarm:
 		return "Bring it back to " + e.temp(code.ColdLimit) + " or below" + left + ", or discard it."
 	case reasonCookLeft:
-		return "Cook it on, or reheat it to " + target + " before serving, or discard it."
+		return e.cookOn(l)
 	case reasonUseNow:
 		return "Use it now" + left + "; do not put it back."
 	case reasonUnknown:
@@ -88,6 +88,8 @@ func (e *Engine) action(l *lot) string {
 		return text
 	case reasonReheating:
 		return "Reheat it to " + target + left + "."
+	case reasonGrowthNear:
+		return "Reheat it to " + target + ", or chill it fast, or discard it."
 	}
 	return ""
 }
@@ -133,11 +135,13 @@ func (e *Engine) why(l *lot) string {
 	case reasonReheatFailed:
 		return "was not reheated in time"
 	case reasonCookLeft:
-		return "left the cook before it reached " + e.temp(code.HotLimit)
+		return e.cookWhy(l)
 	case reasonCooking:
 		return "is cooking"
 	case reasonThrownAway:
 		return "was discarded"
+	case reasonGrowthNear, reasonGrowth:
+		return e.growthWhy(l)
 	}
 	switch l.Stage {
 	case ColdHolding:
@@ -183,6 +187,7 @@ func (e *Engine) lotText(l *lot) string {
 		}
 		b.WriteString(e.guardText(l))
 	}
+	b.WriteString(e.cookAlso(l))
 	return b.String()
 }
 
@@ -190,6 +195,8 @@ func (e *Engine) lotText(l *lot) string {
 func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 	where := e.stationName(s.station)
 	switch s.index {
+	case aComeUp:
+		return e.comeUpText(s.lot)
 	case aBelow, aDanger, aTime, aAhead:
 		return e.alarmLotText(s)
 	case aBand:
@@ -257,6 +264,8 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 			return l.Name + " is under " + e.temp(e.code(l).HotLimit) + " now: what was ahead is here."
 		}
 		return s.lot.Name + " is no longer falling towards " + e.temp(e.code(s.lot).HotLimit) + "."
+	case aComeUp:
+		return e.comeUpClear(s.lot)
 	case aBand:
 		return where + " air is where it should be again."
 	case aDoor:

@@ -18,6 +18,8 @@ type fact struct {
 	Time    *TimeControlRule `json:",omitempty"` // time control before
 	// Watch is what a load did to the station's own lot.
 	Watch watchFact `json:",omitempty"`
+	// CookUnseen is whether it had not been seen cooking before.
+	CookUnseen bool `json:",omitempty"`
 }
 
 // watchFact is what became of a station's own lot when a piece was loaded.
@@ -39,7 +41,7 @@ func (e *Engine) keepFact(m *Mark, l *lot, w watchFact) {
 	if len(e.mem.Facts) >= maxFacts {
 		e.mem.Facts = slices.Delete(e.mem.Facts, 0, 1)
 	}
-	e.mem.Facts = append(e.mem.Facts, fact{m.ID, m.Kind, l.Name, l.Station, l.Stage, l.Time, w})
+	e.mem.Facts = append(e.mem.Facts, fact{m.ID, m.Kind, l.Name, l.Station, l.Stage, l.Time, w, !l.CookSeen})
 }
 
 // applyUndo takes back a wrong fact. Clocks are not turned back.
@@ -72,6 +74,7 @@ func (e *Engine) applyUndo(m *Mark, at time.Duration) (string, bool) {
 		return l.Name + " is open again; the time in between counts.", true
 	case MarkMove:
 		from := l.Station
+		e.unseeCook(m, l, &f)
 		if h := l.Heat; h != nil && h.Result == Running && f.Stage != Reheating {
 			l.Heat = nil
 		}

@@ -28,8 +28,10 @@ const (
 	reasonReheating
 	reasonReheatFailed
 	reasonCooking
-	reasonCookLeft   // left cooking before it ever reached the hot limit
+	reasonCookLeft   // left cooking before a proven endpoint
 	reasonThrownAway // a person discarded it
+	reasonGrowthNear // predicted growth is near the kitchen's own limit
+	reasonGrowth     // and has reached it
 )
 
 // ruling is a verdict with what it rests on. Deadline is never when there is none.
@@ -46,10 +48,10 @@ func (e *Engine) rule(l *lot) ruling {
 		return *l.Latched
 	}
 	r := e.ruleStage(l)
-	if r.Verdict == OK && l.CookSeen && !l.Arrived && l.Stage != Cooking {
-		return ruling{Act, reasonCookLeft, never, e.code(l).Reheat.Basis}
+	if r.Verdict == OK && e.cookOwed(l) {
+		r = e.cookLeft(l)
 	}
-	return r
+	return e.ruleGrowth(l, r)
 }
 
 // ruleStage decides by what the lot is in: a run, time control, or a stage.

@@ -79,7 +79,8 @@ func (e *Engine) lotState(l *lot) LotState {
 		DangerZone: l.Danger.Total, Charged: e.assumed(l), DangerLimit: e.code(l).DangerLimit,
 		BelowHotLimit: l.Below.Total, ComeUp: l.ComeUp.Total, ComeUpDanger: l.ComeUpDanger.Total,
 		Unknown: l.Unknown.Total, UnknownLength: l.LostLength, LastCheck: l.CheckAt, CookSeen: l.CookSeen}
-	v.Lethality, v.Growth = e.lethality(l), e.growth(l)
+	v.Lethality, v.Growth, v.Cook = e.lethality(l), e.growth(l), e.cookState(l)
+	v.CookValue = l.Advice.Value.Minutes()
 	v.Stays = e.stayStates(l)
 	if l.Stage == ColdHolding {
 		v.DangerLimit = e.code(l).ColdDangerLimit

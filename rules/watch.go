@@ -40,13 +40,15 @@ type lotAlarm struct {
 	index int
 }
 
-func (l *lot) alarms() [4]lotAlarm {
-	return [...]lotAlarm{{&l.AlarmBelow, aBelow}, {&l.AlarmDanger, aDanger}, {&l.AlarmTime, aTime}, {&l.AlarmAhead, aAhead}}
+func (l *lot) alarms() [5]lotAlarm {
+	return [...]lotAlarm{{&l.AlarmBelow, aBelow}, {&l.AlarmDanger, aDanger}, {&l.AlarmTime, aTime}, {&l.AlarmAhead, aAhead},
+		{&l.AlarmComeUp, aComeUp}}
 }
 
 // quiet reports whether none of the lot's alarms is anything but normal.
 func (l *lot) quiet() bool {
-	return l.AlarmBelow.normal() && l.AlarmDanger.normal() && l.AlarmTime.normal() && l.AlarmAhead.normal()
+	return l.AlarmBelow.normal() && l.AlarmDanger.normal() && l.AlarmTime.normal() && l.AlarmAhead.normal() &&
+		l.AlarmComeUp.normal()
 }
 
 func (e *Engine) lotSubject(l *lot, index int) subjectOf {
@@ -140,6 +142,7 @@ func (e *Engine) watchLot(l *lot) {
 	}
 	e.judge(&l.AlarmTime, e.lotSubject(l, aTime), ended)
 	e.watchAhead(l)
+	e.watchComeUp(l)
 }
 
 // running reports whether the lot is within a cooling or reheating run, which has clocks of its own.

@@ -60,6 +60,9 @@ func summary(w io.Writer, rec span, st *rules.State) error {
 	for i := range st.Lots {
 		l := &st.Lots[i]
 		fmt.Fprintf(w, "lot %s (%s): %s\n", l.Lot, l.Station, l.Text)
+		if l.CookSeen && l.Cook != nil {
+			fmt.Fprintf(w, "  cooking: %s Cook value C100 %.0f min.\n", l.Cook.Text, l.CookValue)
+		}
 	}
 	if len(st.Lots) == 0 {
 		fmt.Fprintln(w, "no lot: no station was armed, and nobody loaded one")

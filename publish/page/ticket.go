@@ -1,11 +1,13 @@
 package page
 
 import (
+	"fmt"
 	"strings"
 	"time"
 	"unicode/utf8"
 
 	"holdbell/rules"
+	"holdbell/rules/microbe"
 	"holdbell/sensor"
 )
 
@@ -94,6 +96,12 @@ func ticketOf(l *rules.LotState, u rules.Units, c clock, unseen time.Duration) t
 	if l.Unknown > 0 {
 		add("Not watched", words(l.Unknown))
 	}
+	if l.Cook != nil {
+		add("Cooking", l.Cook.Text)
+	}
+	if g := l.Growth; g != nil && max(g.CPerfringens, g.BCereus) >= leastGrowth {
+		add("Predicted growth", growthWords(g))
+	}
 	if l.Cooling != nil {
 		add("Cooling", string(l.Cooling.Result))
 	}
@@ -161,4 +169,17 @@ func leftWords(d, whole time.Duration, of string) left {
 		v.Percent = int(100 * d / whole)
 	}
 	return v
+}
+
+// leastGrowth is the predicted growth, in powers of ten, that is worth a line: what lies under it is nothing
+// against its uncertainty.
+const leastGrowth = 0.05
+
+// growthWords tells what the models predict, and how little sure that is.
+func growthWords(g *rules.GrowthState) string {
+	perfringens := fmt.Sprintf("%.1f", g.CPerfringens)
+	if low := fmt.Sprintf("%.1f", g.CPerfringensLow); low != perfringens {
+		perfringens = low + " to " + perfringens
+	}
+	return fmt.Sprintf("C. perfringens %s, B. cereus %.1f powers of ten, give or take %.1f; advice only", perfringens, g.BCereus, microbe.Uncertainty)
 }

@@ -6,6 +6,7 @@ import (
 
 	"holdbell/sensor/kitchen/chip"
 	"holdbell/sensor/kitchen/heat"
+	"holdbell/sensor/resist"
 )
 
 func (k *Kitchen) addStation(s Station) error {
@@ -80,27 +81,39 @@ func (k *Kitchen) addProbe(p Probe, seed uint64) error {
 	if err := errors.Join(k.hasPlace(p.At), within("noise", p.Noise, 0, 100)); err != nil {
 		return err
 	}
-	if !p.Type.Valid() {
-		return fmt.Errorf("%v: give a thermocouple type", p.Type)
-	}
 	pr := newProbe(p, seed)
 	pr.tip = k.medium(p.At)
-	sense := func() chip.Pins { return pr.pins(k.now, k.room+boardAbove) }
-	switch p.Chip {
-	case "max31855":
-		c, err := chip.NewMAX31855(p.Type, sense)
-		if err != nil {
-			return err
-		}
-		pr.chip = c
-	case "max31856":
-		pr.chip = chip.NewMAX31856(sense)
-	default:
-		return fmt.Errorf("chip %q: choose max31855 or max31856", p.Chip)
+	c, err := newChip(p, func() chip.Pins { return pr.pins(k.now, k.room+boardAbove) })
+	if err != nil {
+		return err
 	}
+	pr.chip = c
 	k.probes[p.Name], k.buses[p.Bus] = pr, pr
 	k.probeList = append(k.probeList, pr)
 	return nil
+}
+
+// newChip makes the chip that a probe is wired to.
+func newChip(p Probe, sense func() chip.Pins) (chip.Chip, error) {
+	if p.Chip == "max31865" {
+		rtd, err := resist.Platinum(p.R0)
+		if err != nil {
+			return nil, err
+		}
+		return chip.NewMAX31865(rtd, p.Reference, sense)
+	}
+	if !p.Type.Valid() {
+		return nil, fmt.Errorf("%v: give a thermocouple type", p.Type)
+	}
+	switch p.Chip {
+	case "max31855":
+		return chip.NewMAX31855(p.Type, sense)
+	case "max31856":
+		return chip.NewMAX31856(sense), nil
+	case "max6675":
+		return chip.NewMAX6675(sense), nil
+	}
+	return nil, fmt.Errorf("chip %q: choose max31855, max31856, max31865 or max6675", p.Chip)
 }
 
 func (k *Kitchen) hasStation(name string) error {

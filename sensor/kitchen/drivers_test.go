@@ -13,6 +13,9 @@ import (
 	"holdbell/sensor/kitchen/chip"
 	"holdbell/sensor/max31855"
 	"holdbell/sensor/max31856"
+	"holdbell/sensor/max31865"
+	"holdbell/sensor/max6675"
+	"holdbell/sensor/resist"
 )
 
 // drivers opens a plan's probes with the real drivers, in its order.
@@ -20,10 +23,18 @@ func drivers(t testing.TB, k *Kitchen, probes []Probe) []sensor.Probe {
 	t.Helper()
 	var all []sensor.Probe
 	for _, p := range probes {
-		if p.Chip == "max31855" {
+		switch p.Chip {
+		case "max31855":
 			all = append(all, must(max31855.New(must(k.SPI(p.Bus, max31855.SPI())), max31855.Opts{Type: p.Type})))
-		} else {
+		case "max31856":
 			all = append(all, must(max31856.New(must(k.SPI(p.Bus, max31856.SPI())), max31856.Opts{Type: p.Type, MainsHz: 60})))
+		case "max31865":
+			all = append(all, must(max31865.New(must(k.SPI(p.Bus, max31865.SPI())), max31865.Opts{Sensor: must(resist.Platinum(p.R0)),
+				Wires: 3, Reference: p.Reference, MainsHz: 60})))
+		case "max6675":
+			all = append(all, must(max6675.New(must(k.SPI(p.Bus, max6675.SPI())))))
+		default:
+			t.Fatalf("no driver for %q", p.Chip)
 		}
 	}
 	return all
@@ -81,6 +92,46 @@ func TestDriversReadTheTruth(t *testing.T) {
 	}
 }
 
+// TestOtherDriversReadTheTruth is the same of the chips that are made for one kind of thermometer.
+func TestOtherDriversReadTheTruth(t *testing.T) {
+	for _, c := range []struct {
+		probe        Probe
+		lowest       float64
+		near, beyond float64 // °C, at 0 to 100 °C and elsewhere
+	}{
+		// Half a step of the ratio: 0.013 Ω of 0.29 to 0.43 Ω/°C for a Pt100.
+		{Probe{Chip: "max31865", R0: 100, Reference: 430}, -195, 0.02, 0.025},
+		{Probe{Chip: "max31865", R0: 1000, Reference: 4300}, -195, 0.02, 0.025},
+		// Half a quarter, and the board at 30 °C where 25 °C is assumed.
+		{Probe{Chip: "max6675", Type: its90.K}, 1, 0.2, 0.2},
+	} {
+		c.probe.Name, c.probe.Bus, c.probe.At = "p", "SPI0.0", Place{Station: "box"}
+		k := must(New(Plan{Room: 24, Stations: []Station{HoldingCabinet("box", 65)}, Probes: []Probe{c.probe}}))
+		d := drivers(t, k, []Probe{c.probe})[0]
+		for at := c.lowest; at <= 390; at += 7.3 {
+			k.probes["p"].tip = at
+			k.stations["box"].air = at // so that the step leaves it there, near enough
+			k.Advance(time.Second)
+			r, err := d.Read(t.Context())
+			if at == c.lowest && c.probe.Chip == "max31865" {
+				if r.Fault != sensor.Stale {
+					t.Errorf("the read that sets the chip up gave %v", r)
+				}
+				continue
+			}
+			if err != nil {
+				t.Errorf("%s at %g °C: %v", c.probe.Chip, at, err)
+				continue
+			}
+			tolerance := c.beyond
+			if at >= 0 && at <= 100 {
+				tolerance = c.near
+			}
+			near(t, c.probe.Chip, r.Temp.Celsius(), truth(k.Probe("p")).Tip, tolerance)
+		}
+	}
+}
+
 // TestFaultsThroughDrivers: what is wrong with a lead or a line comes out as the fault that the chip can tell,
 // and goes when it is mended.
 func TestFaultsThroughDrivers(t *testing.T) {
@@ -88,11 +139,17 @@ func TestFaultsThroughDrivers(t *testing.T) {
 		do, undo Action
 		want     map[string]sensor.Fault
 	}{
-		{Lead{"p", chip.Open}, Lead{"p", chip.Intact}, map[string]sensor.Fault{"max31855": sensor.Open, "max31856": sensor.Open}},
-		{Lead{"p", chip.ToGround}, Lead{"p", chip.Intact}, map[string]sensor.Fault{"max31855": sensor.ShortGND, "max31856": sensor.OverUnderVoltage}},
-		{Lead{"p", chip.ToSupply}, Lead{"p", chip.Intact}, map[string]sensor.Fault{"max31855": sensor.ShortVCC, "max31856": sensor.OverUnderVoltage}},
-		{Line{"p", AllLow}, Line{"p", Alive}, map[string]sensor.Fault{"max31855": sensor.BusFault, "max31856": sensor.BusFault}},
-		{Line{"p", AllHigh}, Line{"p", Alive}, map[string]sensor.Fault{"max31855": sensor.BusFault, "max31856": sensor.BusFault}},
+		{Lead{"p", chip.Open}, Lead{"p", chip.Intact}, map[string]sensor.Fault{"max31855": sensor.Open, "max31856": sensor.Open,
+			"max31865": sensor.Open, "max6675": sensor.Open}},
+		{Lead{"p", chip.ToGround}, Lead{"p", chip.Intact}, map[string]sensor.Fault{"max31855": sensor.ShortGND, "max31856": sensor.OverUnderVoltage,
+			"max31865": sensor.ShortGND}},
+		{Lead{"p", chip.ToSupply}, Lead{"p", chip.Intact}, map[string]sensor.Fault{"max31855": sensor.ShortVCC, "max31856": sensor.OverUnderVoltage,
+			"max31865": sensor.OverUnderVoltage, "max6675": sensor.Range}},
+		{Lead{"p", chip.Touching}, Lead{"p", chip.Intact}, map[string]sensor.Fault{"max31865": sensor.Range}},
+		{Line{"p", AllLow}, Line{"p", Alive}, map[string]sensor.Fault{"max31855": sensor.BusFault, "max31856": sensor.BusFault,
+			"max31865": sensor.BusFault, "max6675": sensor.BusFault}},
+		{Line{"p", AllHigh}, Line{"p", Alive}, map[string]sensor.Fault{"max31855": sensor.BusFault, "max31856": sensor.BusFault,
+			"max31865": sensor.BusFault, "max6675": sensor.BusFault}},
 	} {
 		for name, want := range c.want {
 			k, s := onePin(t, name, Event{At: 10 * time.Second, Do: c.do}, Event{At: 20 * time.Second, Do: c.undo})
@@ -115,7 +172,7 @@ func TestFaultsThroughDrivers(t *testing.T) {
 // onePin is a cabinet with one probe and its driver's sweeps, a second apart.
 func onePin(t *testing.T, chip string, script ...Event) (*Kitchen, sensor.Source) {
 	t.Helper()
-	p := Probe{Name: "p", Chip: chip, Bus: "SPI0.0", Type: its90.K, At: Place{Station: "box"}}
+	p := Probe{Name: "p", Chip: chip, Bus: "SPI0.0", Type: its90.K, R0: 100, Reference: 430, At: Place{Station: "box"}}
 	k := must(New(Plan{Room: 24, Stations: []Station{HoldingCabinet("box", 65)}, Probes: []Probe{p}, Script: script}))
 	return k, k.Source(drivers(t, k, []Probe{p}), time.Second, start())
 }
@@ -123,7 +180,7 @@ func onePin(t *testing.T, chip string, script ...Event) (*Kitchen, sensor.Source
 // TestTouchingLeads make a junction at the terminals: no chip can tell, and the reading is the board's
 // temperature.
 func TestTouchingLeads(t *testing.T) {
-	for _, name := range []string{"max31855", "max31856"} {
+	for _, name := range []string{"max31855", "max31856", "max6675"} {
 		k, s := onePin(t, name, Event{At: 0, Do: Lead{"p", chip.Touching}})
 		k.Advance(time.Minute)
 		must(s.Next(t.Context()))
@@ -137,6 +194,7 @@ func TestPowerCycle(t *testing.T) {
 	for name, want := range map[string][]sensor.Fault{
 		"max31855": {sensor.None, sensor.None, sensor.None, sensor.None},
 		"max31856": {sensor.Stale, sensor.None, sensor.Stale, sensor.None},
+		"max31865": {sensor.Stale, sensor.None, sensor.Stale, sensor.None},
 	} {
 		_, s := onePin(t, name, Event{At: 2500 * time.Millisecond, Do: PowerCycle{"p"}})
 		for i, w := range want {

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"holdbell/sensor"
+	"holdbell/sensor/kitchen/chip"
 	"holdbell/sensor/kitchen/heat"
 )
 
@@ -165,13 +166,22 @@ func (k *Kitchen) SPI(name string, c sensor.SPIConfig) (sensor.Transport, error)
 	if p == nil {
 		return nil, fmt.Errorf("kitchen: %w: nothing is wired to %s", sensor.ErrNoDevice, name)
 	}
-	if err := p.chip.Accepts(c); err != nil {
+	onSPI, ok := p.chip.(chip.OnSPI)
+	if !ok {
+		return nil, fmt.Errorf("kitchen: %w: no SPI chip is wired to %s", sensor.ErrNoDevice, name)
+	}
+	if err := onSPI.Accepts(c); err != nil {
 		return nil, fmt.Errorf("kitchen: %s: %w", name, err)
 	}
 	return &wire{k, p}, nil
 }
 
-// I2C implements sensor.Buses. The kitchen has none.
+// I2C implements sensor.Buses: the transport to the chip wired to a place such as "I2C1 0x60".
 func (k *Kitchen) I2C(name string, addr uint16) (sensor.Transport, error) {
-	return nil, fmt.Errorf("kitchen: %w: there is no %s", sensor.ErrNoDevice, name)
+	place := fmt.Sprintf("%s 0x%02x", name, addr)
+	p := k.buses[place]
+	if p == nil {
+		return nil, fmt.Errorf("kitchen: %w: nothing is wired to %s", sensor.ErrNoDevice, place)
+	}
+	return &wire{k, p}, nil
 }

@@ -88,14 +88,17 @@ type Food struct {
 	Capacity, Area float64
 }
 
-// Probe is a thermocouple and the chip that it is wired to.
+// Probe is a thermometer and the chip that it is wired to.
 type Probe struct {
 	Name string
-	Chip string // "max31855" or "max31856"
-	Bus  string // such as "SPI0.1"
-	Type its90.Type
-	At   Place
-	Lag  time.Duration // first order, of the tip in what surrounds it
+	Chip string     // such as "max31855", as a configuration has it
+	Bus  string     // such as "SPI0.1"
+	Type its90.Type // of a thermocouple
+	// R0 and Reference are a platinum thermometer's resistance at 0 °C and that of the resistor beside a MAX31865,
+	// in ohms.
+	R0, Reference float64
+	At            Place
+	Lag           time.Duration // first order, of the tip in what surrounds it
 	// Noise is the standard deviation of a reading in °C, normally distributed.
 	Noise float64
 }

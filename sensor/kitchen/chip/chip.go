@@ -78,18 +78,23 @@ func emf(t its90.Type, celsius float64) float64 {
 type Chip interface {
 	// Tx is one transaction as in sensor.Transport, at a point in virtual time that never steps back.
 	Tx(now time.Duration, w, r []byte) error
-	// Accepts says whether the chip can follow a bus driven so.
-	Accepts(c sensor.SPIConfig) error
 	// PowerCycle takes the supply away for a moment: registers return to their power-on values.
 	PowerCycle(now time.Duration)
 }
 
-// highestClock of both chips in Hz (electrical characteristics of datasheets 19-5793 and 19-7534).
+// OnSPI is a Chip behind a chip select.
+type OnSPI interface {
+	Chip
+	// Accepts says whether the chip can follow a bus driven so.
+	Accepts(c sensor.SPIConfig) error
+}
+
+// highestClock of the thermocouple chips of datasheets 19-5793 and 19-7534 in Hz (electrical characteristics).
 const highestClock = 5_000_000
 
-func accepts(name string, c sensor.SPIConfig, modes ...int) error {
-	if c.Hz <= 0 || c.Hz > highestClock {
-		return fmt.Errorf("%s: a clock of %d Hz: it takes up to %d", name, c.Hz, highestClock)
+func accepts(name string, c sensor.SPIConfig, highest int64, modes ...int) error {
+	if c.Hz <= 0 || c.Hz > highest {
+		return fmt.Errorf("%s: a clock of %d Hz: it takes up to %d", name, c.Hz, highest)
 	}
 	for _, m := range modes {
 		if c.Mode == m {

@@ -289,6 +289,7 @@ func TestMAX31856Averages(t *testing.T) {
 func TestAccepts(t *testing.T) {
 	c55, _ := NewMAX31855(its90.K, nil)
 	c56 := NewMAX31856(nil)
+	c65, c75 := newBoard65(t).MAX31865, NewMAX6675(nil)
 	for mode := range 4 {
 		s := sensor.SPIConfig{Hz: 5_000_000, Mode: mode}
 		if got := c55.Accepts(s) == nil; got != (mode == 0) {
@@ -297,8 +298,15 @@ func TestAccepts(t *testing.T) {
 		if got := c56.Accepts(s) == nil; got != (mode == 1 || mode == 3) {
 			t.Errorf("MAX31856 in mode %d: %v", mode, got)
 		}
+		if got := c65.Accepts(s) == nil; got != (mode == 1 || mode == 3) {
+			t.Errorf("MAX31865 in mode %d: %v", mode, got)
+		}
+		s.Hz = 4_300_000
+		if got := c75.Accepts(s) == nil; got != (mode == 1) {
+			t.Errorf("MAX6675 in mode %d: %v", mode, got)
+		}
 	}
-	if c56.Accepts(sensor.SPIConfig{Hz: 5_000_001, Mode: 1}) == nil || c56.Accepts(sensor.SPIConfig{Mode: 1}) == nil {
+	if c75.Accepts(sensor.SPIConfig{Hz: 5_000_000, Mode: 1}) == nil || c56.Accepts(sensor.SPIConfig{Hz: 5_000_001, Mode: 1}) == nil || c56.Accepts(sensor.SPIConfig{Mode: 1}) == nil {
 		t.Error("a clock out of range was taken")
 	}
 }
@@ -342,11 +350,21 @@ func FuzzTx(f *testing.F) {
 			t.Fatal(err)
 		}
 		c56 := NewMAX31856(sense)
+		c65, c75 := newBoard65(t).MAX31865, NewMAX6675(sense)
+		c65.sense = sense
 		r := make([]byte, min(max(reads, 0), 64))
 		for i := range 4 {
 			now := time.Duration(i) * time.Duration(ms) * time.Millisecond
 			_ = c55.Tx(now, w, r)
 			_ = c56.Tx(now, w, r)
+			_ = c65.Tx(now, w, r)
+			_ = c75.Tx(now, w, r)
+		}
+		if c75.word&(1<<15|1<<1) != 0 {
+			t.Errorf("%04x: a bit that is always 0", c75.word)
+		}
+		if c65.reg[rtdConfig]&(rtdClear|rtdCycle) != 0 {
+			t.Error("what clears itself stands")
 		}
 		if c56.reg[cr0]&clearFaults != 0 {
 			t.Error("FAULTCLR stands")

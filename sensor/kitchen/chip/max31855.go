@@ -39,8 +39,8 @@ func NewMAX31855(variant its90.Type, sense func() Pins) (*MAX31855, error) {
 	return &MAX31855{sense: sense, gain: gains[variant-its90.B], powered: -powerUp55}, nil
 }
 
-// Accepts implements Chip. The datasheet's timing is that of mode 0.
-func (c *MAX31855) Accepts(s sensor.SPIConfig) error { return accepts("MAX31855", s, 0) }
+// Accepts implements OnSPI. The datasheet's timing is that of mode 0.
+func (c *MAX31855) Accepts(s sensor.SPIConfig) error { return accepts("MAX31855", s, highestClock, 0) }
 
 // PowerCycle implements Chip. Until the power-up time has passed the register reads all zeros.
 func (c *MAX31855) PowerCycle(now time.Duration) { c.powered, c.ready, c.frame = now, false, 0 }

@@ -79,8 +79,10 @@ type MAX31856 struct {
 // as CR1's averaging says in a conversion.
 func NewMAX31856(sense func() Pins) *MAX31856 { return &MAX31856{sense: sense, reg: powerOn} }
 
-// Accepts implements Chip: clock phase 1, either polarity.
-func (c *MAX31856) Accepts(s sensor.SPIConfig) error { return accepts("MAX31856", s, 1, 3) }
+// Accepts implements OnSPI: clock phase 1, either polarity.
+func (c *MAX31856) Accepts(s sensor.SPIConfig) error {
+	return accepts("MAX31856", s, highestClock, 1, 3)
+}
 
 // PowerCycle implements Chip.
 func (c *MAX31856) PowerCycle(time.Duration) { *c = *NewMAX31856(c.sense) }

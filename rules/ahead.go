@@ -93,10 +93,10 @@ func (e *Engine) aheadText(l *lot) string {
 		" in about " + words(max(0, l.Ahead)) + ". Look at the heat and the door now, while it is still safe."
 }
 
-// modelled makes a model for every probe that may speak for food held hot.
+// modelled makes a model for every probe that may speak for food held hot, or cooked and kept where it was.
 func (e *Engine) modelled() {
 	for i := range e.set.Stations {
-		if e.set.Stations[i].Purpose != HotHolding {
+		if p := e.set.Stations[i].Purpose; p != HotHolding && p != Cooking {
 			continue
 		}
 		for _, p := range e.standingProbes(i) {

@@ -81,6 +81,8 @@ type probe struct {
 	AlarmFault alarm
 	AlarmStuck alarm
 
+	Fit fit `json:",omitzero"`
+
 	// Ahead forecasts food held hot; nil for a probe that speaks for none.
 	Ahead *forecast.Model `json:",omitempty"`
 

@@ -23,6 +23,7 @@ type bench struct {
 	boot   sensor.BootID
 	wall   time.Time
 	doubt  bool
+	cut    time.Duration // goes through a snapshot before this sweep, when not zero
 }
 
 func code(t testing.TB, name string) rules.Code {
@@ -72,6 +73,15 @@ func (b *bench) at() sensor.Instant {
 
 // sweep feeds one sweep at the present moment and moves on by a step.
 func (b *bench) sweep() []rules.Event {
+	if b.cut != 0 && b.now == b.cut {
+		snap, err := b.e.Snapshot()
+		if err == nil {
+			b.e, err = rules.Restore(b.set, snap)
+		}
+		if err != nil {
+			b.t.Fatal(err)
+		}
+	}
 	evs := b.e.Step(rules.Input{Sweep: sensor.Sweep{At: b.at(), Readings: b.temps}, Marks: b.marks})
 	b.marks = nil
 	b.events = append(b.events, evs...)

@@ -207,6 +207,9 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 		return e.fireText(s.station)
 	case aFault:
 		p := &e.mem.Probes[s.probe]
+		if e.read[s.probe].Valid() && p.Fit.doubt() != reads {
+			return e.misreadText(p, where)
+		}
 		return fmt.Sprintf("Probe %s at %s gives no reading: %s. %s", p.Name, where, p.BadKind, faultAdvice(p.BadKind))
 	case aStuck:
 		p := &e.mem.Probes[s.probe]

@@ -213,10 +213,17 @@ func (e *Engine) watchProbes() {
 		p := &e.mem.Probes[i]
 		st := e.stationOf(i)
 		f := finding{since: never, left: never, delay: never}
-		if !e.read[i].Valid() {
+		e.sits(i, p)
+		switch {
+		case !e.read[i].Valid():
 			f.level, f.since = bad, p.BadFrom
 			if e.soleSpeaker(i) {
 				f.priority, f.rank = Critical, 1
+			}
+		case p.Fit.doubt() != reads:
+			f.level, f.since = bad, p.Fit.Since
+			if p.Fit.doubt() == out {
+				f.delay = jumpDelay
 			}
 		}
 		e.judge(&p.AlarmFault, subjectOf{aFault, st, nil, i}, f)

@@ -20,6 +20,8 @@ type Model struct {
 	Knows  bool  // whether the curve's rate stands out
 	Stall  bool
 	Hot    bool // whether the air is far above the food
+	// Loose is whether the probe has lately moved as the air does: its tip sits in no food.
+	Loose bool `json:",omitempty"`
 }
 
 // Estimate is when a limit will be reached, counted from the last reading. Nine in ten should lie between Soonest and
@@ -95,6 +97,7 @@ func (m *Model) refit() {
 	var food, air series
 	food.last(&m.Food, last, age)
 	air.last(&m.Air, last, age)
+	m.feel(&food, &air, age)
 	beside, hasAir := air.fit(min(age, airWindow), 2)
 	var base, best curve
 	var found bool

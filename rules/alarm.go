@@ -59,10 +59,24 @@ const (
 	aDoor
 	aFire
 	aComeUp
+	aDue
 	numAlarms
 )
 
-var alarmNames = [numAlarms]AlarmName{BelowHotLimit, DangerTime, OutOfBand, TimeControlEnded, ProbeFault, ProbeStuck, RecordTrouble, LimitAhead, DoorOpen, FireFalling, ComeUpLate}
+var alarmNames = [numAlarms]AlarmName{
+	aBelow:  BelowHotLimit,
+	aDanger: DangerTime,
+	aBand:   OutOfBand,
+	aTime:   TimeControlEnded,
+	aFault:  ProbeFault,
+	aStuck:  ProbeStuck,
+	aRecord: RecordTrouble,
+	aAhead:  LimitAhead,
+	aDoor:   DoorOpen,
+	aFire:   FireFalling,
+	aComeUp: ComeUpLate,
+	aDue:    CheckDue,
+}
 
 // AlarmNames lists the alarms that the Engine raises.
 func AlarmNames() []AlarmName { return append([]AlarmName(nil), alarmNames[:]...) }
@@ -83,6 +97,7 @@ func defaultSpecs() [numAlarms]spec {
 		aDoor:   {10 * time.Second, time.Minute, 0, 15 * time.Minute, Advice},
 		aFire:   {0, 5 * time.Minute, 0, 15 * time.Minute, Warning},
 		aComeUp: {5 * time.Minute, 10 * time.Minute, 0, time.Hour, Advice},
+		aDue:    {0, 0, 0, 30 * time.Minute, Advice},
 	}
 }
 

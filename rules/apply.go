@@ -22,6 +22,9 @@ func (e *Engine) mark(m *Mark) {
 	}
 	at := e.moment(m.At)
 	text, ok := e.apply(m, at)
+	if ok {
+		e.remind(m, at)
+	}
 	kind := MarkTaken
 	if !ok {
 		kind = MarkRefused

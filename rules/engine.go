@@ -109,6 +109,11 @@ type station struct {
 	Swing     swing          `json:",omitzero"`
 	AlarmDoor alarm          `json:",omitzero"`
 	AlarmFire alarm          `json:",omitzero"`
+
+	Due      []dueClock `json:",omitempty"` // a station's reminders, as the configuration lists them
+	DueTimes int        `json:",omitempty"` // how often they have fallen due and were not done
+	DueRank  int        `json:",omitempty"` // the same, and never less while the alarm stands
+	AlarmDue alarm      `json:",omitzero"`
 }
 
 // New builds an Engine that has seen nothing yet. The errors name what in the setup cannot be.
@@ -126,6 +131,7 @@ func New(s Setup) (*Engine, error) {
 	}
 	e.modelled()
 	e.heatModels()
+	e.setReminders()
 	return e, nil
 }
 
@@ -152,6 +158,11 @@ func (e *Engine) prepare() error {
 		}
 	}
 	for i := range s.Stations {
+		for _, r := range s.Stations[i].Reminders {
+			if r.Every <= 0 || r.Say == "" {
+				return fmt.Errorf("rules: a reminder of station %s needs something to say and an interval", s.Stations[i].Name)
+			}
+		}
 		e.specs = append(e.specs, specsFor(s.Alarms, s.Stations[i].Alarms))
 		e.air = append(e.air, s.Stations[i].Air)
 	}
@@ -201,6 +212,7 @@ func (e *Engine) Step(in Input) []Event {
 		e.watchDoor(i)
 		e.watchFire(i)
 		e.watchStation(i)
+		e.watchDue(i)
 	}
 	for _, l := range e.mem.Lots {
 		if l.open() {

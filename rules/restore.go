@@ -66,6 +66,7 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 	}
 	e.modelled()
 	e.heatModels()
+	e.setReminders()
 	e.reassign(e.mem.Now)
 	return e, nil
 }

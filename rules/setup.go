@@ -51,6 +51,7 @@ type Setup struct {
 	Probes      []ProbeSetup // in sweep order
 	Stations    []StationSetup
 	Alarms      map[AlarmName]AlarmSetup // what differs from DefaultAlarms
+	Shift       *Shift                   // outside it reminders sleep; nil: they never do
 }
 
 // ProbeSetup is one probe as the rules see it.
@@ -71,6 +72,8 @@ type StationSetup struct {
 	Band     *Band
 	Oven     Oven                     // of a cooking station; empty when nobody said
 	Alarms   map[AlarmName]AlarmSetup // this station's own, over Setup.Alarms
+	// Reminders want something done at intervals; no two say the same.
+	Reminders []Reminder
 }
 
 // Band is the range in which a station's air ought to stay.
@@ -92,6 +95,7 @@ const (
 	DoorOpen         AlarmName = "door-open"
 	FireFalling      AlarmName = "fire-falling"
 	ComeUpLate       AlarmName = "come-up-late"
+	CheckDue         AlarmName = "check-due"
 )
 
 // Priority is how much an alarm matters.

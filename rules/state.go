@@ -79,7 +79,8 @@ type StationState struct {
 	// DoorOpen is since when its door seems to stand open, by its air; zero while it does not.
 	DoorOpen sensor.Instant
 	// Recovery is how long the air took to come back after its door was last shut; nil when it never was.
-	Recovery *time.Duration
+	Recovery  *time.Duration
+	Reminders []ReminderState
 }
 
 // LotState is one lot.

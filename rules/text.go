@@ -205,6 +205,8 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 		return e.doorText(s.station)
 	case aFire:
 		return e.fireText(s.station)
+	case aDue:
+		return e.dueText(s.station)
 	case aFault:
 		p := &e.mem.Probes[s.probe]
 		if e.read[s.probe].Valid() && p.Fit.doubt() != reads {
@@ -275,6 +277,8 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 		return e.doorClearText(s.station, where)
 	case aFire:
 		return where + "'s fire is not falling any more."
+	case aDue:
+		return e.dueClearText(s.station, where)
 	case aFault:
 		return "Probe " + a.Probe + " reads again."
 	case aStuck:

@@ -52,6 +52,7 @@ func (e *Engine) stationState(i int) StationState {
 	v := StationState{Name: s.Name, Purpose: s.Purpose, Armed: m.Armed, OutOfService: m.OutOfService,
 		Air: e.probeName(s.Air), Setpoint: s.Setpoint, Band: s.Band}
 	v.LimitAhead = e.stationAhead(i)
+	v.Reminders = e.reminderStates(i)
 	if d := &m.Door; d.Is == doorIsOpen {
 		v.DoorOpen = e.instant(d.Since)
 	}

@@ -25,6 +25,7 @@ func (e *Engine) everyAlarm(visit func(*alarm, subjectOf)) {
 		visit(&m.Stations[i].AlarmBand, subjectOf{aBand, i, nil, air})
 		visit(&m.Stations[i].AlarmDoor, subjectOf{aDoor, i, nil, air})
 		visit(&m.Stations[i].AlarmFire, subjectOf{aFire, i, nil, air})
+		visit(&m.Stations[i].AlarmDue, subjectOf{aDue, i, nil, -1})
 	}
 	for i := range m.Probes {
 		st := e.stationOf(i)

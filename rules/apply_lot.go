@@ -83,7 +83,7 @@ func (l *lot) copyAs(name string) *lot {
 	c := *l
 	c.Name, c.Standing = name, false
 	c.AlarmBelow, c.AlarmDanger, c.AlarmTime, c.AlarmAhead = alarm{}, alarm{}, alarm{}, alarm{}
-	c.AlarmComeUp, c.Cook = alarm{}, clone(l.Cook)
+	c.AlarmComeUp, c.AlarmDry, c.Cook = alarm{}, alarm{}, clone(l.Cook)
 	c.Members, c.Stays = slices.Clone(l.Members), slices.Clone(l.Stays)
 	for _, t := range []*tally{&c.Danger, &c.Below, &c.ComeUp, &c.ComeUpDanger, &c.Unknown} {
 		t.Cover = slices.Clone(t.Cover)

@@ -134,6 +134,7 @@ type lot struct {
 	AlarmDanger alarm
 	AlarmTime   alarm
 	AlarmAhead  alarm
+	AlarmDry    alarm `json:",omitzero"` // out-of-band: held too hot
 	AlarmComeUp alarm
 	Ahead       time.Duration // until the hot limit, as forecast; never when nobody knows
 

@@ -72,6 +72,7 @@ type StationSetup struct {
 	Band     *Band
 	Oven     Oven                     // of a cooking station; empty when nobody said
 	Alarms   map[AlarmName]AlarmSetup // this station's own, over Setup.Alarms
+	TooHot   *TooHot                  // of hot holding; nil for common practice
 	// Reminders want something done at intervals; no two say the same.
 	Reminders []Reminder
 }

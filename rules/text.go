@@ -200,6 +200,9 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 	case aBelow, aDanger, aTime, aAhead:
 		return e.alarmLotText(s)
 	case aBand:
+		if s.lot != nil {
+			return e.dryText(a, s)
+		}
 		return e.bandText(a, s.station)
 	case aDoor:
 		return e.doorText(s.station)
@@ -272,6 +275,9 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 	case aComeUp:
 		return e.comeUpClear(s.lot)
 	case aBand:
+		if s.lot != nil {
+			return e.dryClearText(s.lot)
+		}
 		return where + " air is where it should be again."
 	case aDoor:
 		return e.doorClearText(s.station, where)

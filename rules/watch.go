@@ -41,15 +41,19 @@ type lotAlarm struct {
 	index int
 }
 
-func (l *lot) alarms() [5]lotAlarm {
+func (l *lot) alarms() [6]lotAlarm {
 	return [...]lotAlarm{{&l.AlarmBelow, aBelow}, {&l.AlarmDanger, aDanger}, {&l.AlarmTime, aTime}, {&l.AlarmAhead, aAhead},
-		{&l.AlarmComeUp, aComeUp}}
+		{&l.AlarmComeUp, aComeUp}, {&l.AlarmDry, aBand}}
 }
 
 // quiet reports whether none of the lot's alarms is anything but normal.
 func (l *lot) quiet() bool {
-	return l.AlarmBelow.normal() && l.AlarmDanger.normal() && l.AlarmTime.normal() && l.AlarmAhead.normal() &&
-		l.AlarmComeUp.normal()
+	for _, x := range l.alarms() {
+		if !x.a.normal() {
+			return false
+		}
+	}
+	return true
 }
 
 func (e *Engine) lotSubject(l *lot, index int) subjectOf {
@@ -143,6 +147,7 @@ func (e *Engine) watchLot(l *lot) {
 	}
 	e.judge(&l.AlarmTime, e.lotSubject(l, aTime), ended)
 	e.watchAhead(l)
+	e.watchDry(l)
 	e.watchComeUp(l)
 }
 

@@ -60,22 +60,24 @@ const (
 	aFire
 	aComeUp
 	aDue
+	aDisagree
 	numAlarms
 )
 
 var alarmNames = [numAlarms]AlarmName{
-	aBelow:  BelowHotLimit,
-	aDanger: DangerTime,
-	aBand:   OutOfBand,
-	aTime:   TimeControlEnded,
-	aFault:  ProbeFault,
-	aStuck:  ProbeStuck,
-	aRecord: RecordTrouble,
-	aAhead:  LimitAhead,
-	aDoor:   DoorOpen,
-	aFire:   FireFalling,
-	aComeUp: ComeUpLate,
-	aDue:    CheckDue,
+	aBelow:    BelowHotLimit,
+	aDanger:   DangerTime,
+	aBand:     OutOfBand,
+	aTime:     TimeControlEnded,
+	aFault:    ProbeFault,
+	aStuck:    ProbeStuck,
+	aRecord:   RecordTrouble,
+	aAhead:    LimitAhead,
+	aDoor:     DoorOpen,
+	aFire:     FireFalling,
+	aComeUp:   ComeUpLate,
+	aDue:      CheckDue,
+	aDisagree: ProbesDisagree,
 }
 
 // AlarmNames lists the alarms that the Engine raises.
@@ -98,6 +100,8 @@ func defaultSpecs() [numAlarms]spec {
 		aFire:   {0, 5 * time.Minute, 0, 15 * time.Minute, Warning},
 		aComeUp: {5 * time.Minute, 10 * time.Minute, 0, time.Hour, Advice},
 		aDue:    {0, 0, 0, 30 * time.Minute, Advice},
+		// A hand check is one moment: nothing flickers, and what settles it is a person's mark.
+		aDisagree: {0, 0, 0, time.Hour, Warning},
 	}
 }
 
@@ -247,7 +251,7 @@ func (e *Engine) pend(a *alarm, s subjectOf, f finding, sp *spec, since time.Dur
 	switch {
 	case keep.Status == Shelved:
 		a.Status, a.Shelf, a.ShelfAt = Shelved, keep.Shelf, keep.ShelfAt
-	case s.station >= 0 && e.mem.Stations[s.station].OutOfService:
+	case s.station >= 0 && e.mem.Stations[s.station].OutOfService && (s.lot == nil || !s.lot.Against):
 		a.Status = OutOfService
 	}
 	a.Seq = e.tell(a, s, AlarmRaised)

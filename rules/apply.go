@@ -24,6 +24,7 @@ func (e *Engine) mark(m *Mark) {
 	text, ok := e.apply(m, at)
 	if ok {
 		e.remind(m, at)
+		text += e.strayed(m.At)
 	}
 	kind := MarkTaken
 	if !ok {
@@ -34,6 +35,21 @@ func (e *Engine) mark(m *Mark) {
 	}
 	e.emit(Event{Kind: kind, Since: m.At, Station: m.Station, Lot: m.Lot, Probe: m.Probe, Temp: m.Temp,
 		Mark: m.ID, By: m.By, Text: text})
+}
+
+// stray is how far a mark's time may lie outside its step before a person is told: sweeps take a moment.
+const stray = time.Minute
+
+// strayed says that a mark carries a time that the watch has passed, or not come to; it counts from the
+// nearest moment of this step, so that no clock is turned.
+func (e *Engine) strayed(at sensor.Instant) string {
+	if d, known := at.Sub(e.mem.At); known && d > stray {
+		return " Its time lies " + words(d) + " ahead; it counts from now."
+	}
+	if d, known := at.Sub(e.was); known && d < -stray && e.mem.Sweeps > 1 {
+		return " Its time is past by " + words(-d) + "; what was counted since stays counted."
+	}
+	return ""
 }
 
 // wantsBy reports whether a mark ought to be signed.
@@ -49,6 +65,9 @@ func wantsBy(m *Mark) bool {
 
 // apply does what a mark says and answers in one sentence.
 func (e *Engine) apply(m *Mark, at time.Duration) (string, bool) {
+	if m.Probe != "" && e.probeIndex(m.Probe) < 0 {
+		return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
+	}
 	switch m.Kind {
 	case MarkLoad:
 		return e.applyLoad(m, at)
@@ -59,7 +78,7 @@ func (e *Engine) apply(m *Mark, at time.Duration) (string, bool) {
 	case MarkUndo:
 		return e.applyUndo(m, at)
 	case MarkHandover:
-		return e.handover(), true
+		return e.handover(m), true
 	case MarkSplit:
 		return e.applySplit(m, at)
 	case MarkClose:
@@ -78,12 +97,22 @@ func (e *Engine) apply(m *Mark, at time.Duration) (string, bool) {
 	if why != "" {
 		return why, false
 	}
+	if m.Kind == MarkCheck && m.Probe != "" && e.isAir(e.probeIndex(m.Probe)) {
+		// What the air is like says nothing about the food.
+		return strings.Join(append([]string{"The air at " + m.Probe + " was checked by hand at " + e.temp(*m.Temp) + "."}, e.compare(m, lots, at)...), " "), true
+	}
 	var answers []string
 	taken := true
 	for _, l := range lots {
 		text, ok := e.applyLot(m, l, at)
 		answers = append(answers, text)
 		taken = taken && ok
+	}
+	switch m.Kind {
+	case MarkCheck:
+		answers = append(answers, e.compare(m, lots, at)...)
+	case MarkCorrective:
+		answers = append(answers, e.putRight(m)...)
 	}
 	return strings.Join(answers, " "), taken
 }
@@ -126,21 +155,22 @@ func (e *Engine) lotsOf(m *Mark) ([]*lot, string) {
 // applyLot does what a mark says to one lot; l is nil for a remark about no lot.
 func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
 	if l == nil {
-		return "Noted for " + orHere(m.Station) + ".", true
+		return noted(m, orHere(m.Station)), true
 	}
 	switch m.Kind {
+	case MarkWrap:
+		return l.Name + " was wrapped" + quoted(m) + ".", true
+	case MarkRotate:
+		return l.Name + " was turned or changed places" + quoted(m) + ".", true
 	case MarkMove:
 		return e.applyMove(m, l, at)
 	case MarkCheck:
 		return e.applyCheck(m, l, at), true
 	case MarkProbe:
-		p := e.probeIndex(m.Probe)
-		if p < 0 {
-			return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
-		}
-		l.Claim = p
+		l.Claim = e.probeIndex(m.Probe)
+		lost := e.takeProbe(l)
 		e.reassign(at)
-		return l.Name + " is watched by " + m.Probe + " from now on.", true
+		return l.Name + " is watched by " + m.Probe + " from now on." + e.without(lost) + e.contradiction(l), true
 	case MarkProbeOut, MarkOffWatch:
 		return e.applyOut(m, l, at)
 	case MarkProbeIn:
@@ -148,10 +178,7 @@ func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
 	case MarkTimeControl:
 		return e.applyTimeControl(m, l, at)
 	case MarkServe:
-		if l.Ruling.Verdict == Discard {
-			return l.Name + " was marked as served, but the rules say discard: " + e.lotText(l), true
-		}
-		return l.Name + " is being served.", true
+		return e.applyServe(m, l), true
 	case MarkDiscard:
 		e.keepFact(m, l, "")
 		l.Ruling = ruling{Discard, reasonThrownAway, never, l.Ruling.Basis}
@@ -169,7 +196,7 @@ func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
 		}
 		return l.Name + " is closed.", true
 	}
-	return "Noted for " + l.Name + ".", true
+	return noted(m, l.Name), true
 }
 
 // applyLoad begins a lot. Into a station with a standing lot it inherits that lot's clocks, unless the
@@ -190,15 +217,6 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 		case l.Ruling.Verdict == Discard:
 			return m.Lot + " was to be discarded. Give a new piece another name.", false
 		}
-	}
-	p := -1
-	if m.Probe != "" {
-		if p = e.probeIndex(m.Probe); p < 0 {
-			return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
-		}
-	}
-	if e.mem.Stations[i].OutOfService {
-		return m.Station + " is out of service. Put it back in service first.", false
 	}
 	var l, replaced *lot
 	inherited := ""
@@ -223,7 +241,7 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 		e.emit(Event{Kind: LotEnded, Station: m.Station, Lot: replaced.Name, Verdict: replaced.Ruling.Verdict,
 			Text: "The standing watch of " + replaced.Name + " ends: " + m.Lot + " was loaded fresh."})
 	}
-	l.Food, l.Claim, l.Grams, l.Target = m.Food, p, m.Grams, m.Target
+	l.Food, l.Claim, l.Grams, l.Target = m.Food, e.probeIndex(m.Probe), m.Grams, m.Target // -1 without a probe
 	watch := watchFact("")
 	switch {
 	case inherited != "":
@@ -232,17 +250,14 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 		watch = watchReplaced
 	}
 	e.keepFact(m, l, watch)
-	if m.Temp != nil {
-		l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, *m.Temp, m.By
-	}
+	lost := e.takeProbe(l)
 	e.reassign(at)
 	e.armNow(i, at)
+	e.enter(l)
 	e.emit(Event{Kind: LotBegun, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
 		Text: l.Name + " was loaded into " + m.Station + "."})
-	if len(l.Members) == 0 {
-		return l.Name + " is in " + m.Station + ", but no probe can speak for it. Give it one with probe=NAME." + inherited, true
-	}
-	return l.Name + " is in " + m.Station + ", watched by " + e.probeNamesOf(l) + "." + inherited, true
+	return l.Name + " is in " + m.Station + ", " + e.watchedBy(l) + "." + inherited + e.without(lost) + e.refuses(i, l) + e.contradiction(l) +
+		e.checkedToo(m, l, at), true
 }
 
 // handOver goes on with a lot under another name: a station's own lot as a piece, or back. An alarm that
@@ -296,6 +311,9 @@ func (e *Engine) end(l *lot, at time.Duration) {
 	l.Ended, l.EndedAt, l.EndKnown = at, e.instant(at), l.AllValid
 	for i := range l.Members {
 		l.Members[i].Until = min(l.Members[i].Until, at)
+	}
+	if s := l.speechless(); s != nil {
+		s.Until = at
 	}
 	e.reassign(at)
 	e.emptied(l.Station)

@@ -19,23 +19,23 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 		return l.Name + " is the station's own watch. Load the piece by its own name first, then move it.", false
 	case i == l.Station:
 		return l.Name + " is already in " + m.Station + ".", true
-	case e.mem.Stations[i].OutOfService:
-		return m.Station + " is out of service. Put it back in service first.", false
-	}
-	if m.Probe != "" && e.probeIndex(m.Probe) < 0 {
-		return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
 	}
 	e.keepFact(m, l, "")
-	from := l.Station
-	e.takeTo(l, i, at)
-	if m.Probe != "" {
+	from, more := l.Station, ""
+	if x := e.stays(l); x != nil && m.Probe == "" {
+		more = " " + e.probeName(l.Claim) + " stays with " + x.Name + "; if it went along, mark probe for " + l.Name + "."
+		l.Claim = -1
+	} else if m.Probe != "" {
 		l.Claim = e.probeIndex(m.Probe)
-		e.reassign(at)
 	}
+	l.Station = i
+	lost := e.takeProbe(l)
+	e.takeTo(l, i, at)
+	more += e.without(lost)
 	e.emptied(from)
 	e.emit(Event{Kind: LotMoved, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
 		Text: l.Name + " was moved from " + e.stationName(from) + " to " + m.Station + "."})
-	return l.Name + " is in " + m.Station + ", watched by " + e.probeNamesOf(l) + ".", true
+	return l.Name + " is in " + m.Station + ", " + e.watchedBy(l) + "." + more + e.refuses(i, l) + e.contradiction(l), true
 }
 
 // takeTo puts a lot into a station. A probe that was claimed by name goes along with the food.
@@ -44,6 +44,7 @@ func (e *Engine) takeTo(l *lot, station int, at time.Duration) {
 	e.reassign(at)
 	e.enterStage(l, at)
 	e.armNow(station, at)
+	e.enter(l)
 }
 
 // applySplit makes a second lot of one. The clocks are copied: what the whole has been through, each
@@ -55,8 +56,6 @@ func (e *Engine) applySplit(m *Mark, at time.Duration) (string, bool) {
 		return "No open lot is called " + m.From + ". Open lots: " + e.openNames() + ".", false
 	case m.Lot == "" || e.stationIndex(m.Lot) >= 0 || e.lotNamed(m.Lot) != nil:
 		return "Give the new part a name that is not in use.", false
-	case m.Probe != "" && e.probeIndex(m.Probe) < 0:
-		return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
 	}
 	station := parent.Station
 	if m.Station != "" {
@@ -67,7 +66,14 @@ func (e *Engine) applySplit(m *Mark, at time.Duration) (string, bool) {
 	e.dropEnded(m.Lot)
 	part := parent.copyAs(m.Lot)
 	part.Claim = e.probeIndex(m.Probe) // -1 without one
+	var lost []*lot
+	if part.Claim >= 0 && parent.Claim == part.Claim {
+		parent.Claim = -1 // it is in the part now
+		lost = append(lost, parent)
+	}
 	e.mem.Lots = append(e.mem.Lots, part)
+	part.Station = station
+	lost = append(lost, e.takeProbe(part)...)
 	if station != parent.Station {
 		e.takeTo(part, station, at)
 	} else {
@@ -75,7 +81,8 @@ func (e *Engine) applySplit(m *Mark, at time.Duration) (string, bool) {
 	}
 	e.emit(Event{Kind: LotBegun, Since: e.instant(at), Station: e.stationName(station), Lot: part.Name, By: m.By,
 		Text: part.Name + " was split from " + parent.Name + " and carries its clocks."})
-	return part.Name + " is in " + e.stationName(station) + ", watched by " + e.probeNamesOf(part) + ", with the clocks of " + parent.Name + ".", true
+	return part.Name + " is in " + e.stationName(station) + " with the clocks of " + parent.Name + ", " + e.watchedBy(part) + "." +
+		e.without(lost) + e.refuses(station, part) + e.contradiction(part), true
 }
 
 // copyAs is a lot with the same past and no alarms of its own yet.
@@ -84,7 +91,7 @@ func (l *lot) copyAs(name string) *lot {
 	c.Name, c.Standing = name, false
 	c.AlarmBelow, c.AlarmDanger, c.AlarmTime, c.AlarmAhead = alarm{}, alarm{}, alarm{}, alarm{}
 	c.AlarmComeUp, c.AlarmDry, c.Cook = alarm{}, alarm{}, clone(l.Cook)
-	c.Members, c.Stays = slices.Clone(l.Members), slices.Clone(l.Stays)
+	c.Members, c.Stays, c.Silent = slices.Clone(l.Members), slices.Clone(l.Stays), slices.Clone(l.Silent)
 	for _, t := range []*tally{&c.Danger, &c.Below, &c.ComeUp, &c.ComeUpDanger, &c.Unknown} {
 		t.Cover = slices.Clone(t.Cover)
 	}
@@ -109,9 +116,16 @@ func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
 	t, limit := *m.Temp, e.code(l).HotLimit
 	l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, t, m.By
 	said := l.Name + " was checked by hand at " + e.temp(t) + "." + e.checkCook(m, l, at)
+	good := t >= limit
+	if l.Stage == ColdHolding || l.Stage == Cooling {
+		good = t <= e.code(l).ColdLimit
+	}
+	if m.By != "" || !good {
+		l.FoodKnown, l.FoodLow, l.FoodHigh = true, t, t // what earns credit is signed
+	}
 	e.checkCooling(l, at)
 	if !l.hot(l.Stage) {
-		return said
+		return said + e.checkCold(l)
 	}
 	if t < limit {
 		if l.Exc == nil {
@@ -138,6 +152,34 @@ func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
 	return said + " The short fall below " + e.temp(limit) + " is closed by it."
 }
 
+// checkCold lets a hand check over the cold limit speak for food that is held cold, whatever the probe
+// says, until a check finds it cold.
+func (e *Engine) checkCold(l *lot) string {
+	cold := e.code(l).ColdLimit
+	held := l.Stage == ColdHolding || l.Stage == Cooling && l.Cool != nil && l.Cool.Result == Pass
+	if l.CheckTemp <= cold || !held {
+		l.HandWarm = l.HandWarm && l.CheckTemp > cold
+		return ""
+	}
+	l.HandWarm = true
+	return " That is over " + e.temp(cold) + ": it counts as too warm, whatever the probe says, until a check finds it cold."
+}
+
+// applyServe takes a serve mark. It ends nothing: what is left is watched until it is closed.
+func (e *Engine) applyServe(m *Mark, l *lot) string {
+	l.Served = m.At
+	left := " What is left of it stays on watch; mark close when it is gone."
+	switch r := &l.Ruling; {
+	case r.Verdict == Discard:
+		return l.Name + " was marked as served, but the rules say discard. " + e.lotText(l)
+	case r.Verdict == Act && r.Reason != reasonTimeRuns:
+		return l.Name + " was marked as served, but it was not in order. " + e.lotText(l)
+	case r.Verdict == Act:
+		return l.Name + " is being served" + quoted(m) + "." + left + " " + e.lotText(l)
+	}
+	return l.Name + " is being served" + quoted(m) + "." + left
+}
+
 // applyOut takes a lot's probes off watch: what they read belongs to no lot, and the time is unknown.
 func (e *Engine) applyOut(m *Mark, l *lot, at time.Duration) (string, bool) {
 	n := 0
@@ -152,11 +194,9 @@ func (e *Engine) applyOut(m *Mark, l *lot, at time.Duration) (string, bool) {
 	if n == 0 {
 		return l.Name + " has no probe on watch that this could take off.", false
 	}
-	if m.Temp != nil {
-		l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, *m.Temp, m.By
-	}
+	checked := e.checkedToo(m, l, at)
 	l.OutCheck = e.vouches(l, at)
-	return l.Name + " is off watch. Up to " + words(e.set.GapAllowance) + " is bridged; longer counts as unknown, unless signed hand checks at both ends are at or above " + e.temp(e.code(l).HotLimit) + ".", true
+	return l.Name + " is off watch. Up to " + words(e.set.GapAllowance) + " is bridged; longer counts as unknown, unless signed hand checks at both ends are at or above " + e.temp(e.code(l).HotLimit) + "." + checked, true
 }
 
 // vouches reports whether a signed hand check at or above the hot limit stands close to a moment.
@@ -166,9 +206,7 @@ func (e *Engine) vouches(l *lot, at time.Duration) bool {
 
 // applyIn puts a lot's probes back on watch.
 func (e *Engine) applyIn(m *Mark, l *lot, at time.Duration) (string, bool) {
-	if m.Temp != nil {
-		l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, *m.Temp, m.By
-	}
+	checked := e.checkedToo(m, l, at)
 	n := 0
 	for i := range l.Members {
 		x := &l.Members[i]
@@ -186,7 +224,7 @@ func (e *Engine) applyIn(m *Mark, l *lot, at time.Duration) (string, bool) {
 	if n == 0 {
 		return l.Name + " has no probe off watch.", false
 	}
-	return l.Name + " is on watch again.", true
+	return l.Name + " is on watch again." + checked, true
 }
 
 // applyTimeControl puts a lot under time as a public health control. The clock starts at the last proof

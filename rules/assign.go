@@ -60,6 +60,7 @@ func (e *Engine) assign(l *lot, want []int, at time.Duration) {
 			l.Members = append(l.Members, e.newMember(p, l, at))
 		}
 	}
+	e.hush(l, at)
 }
 
 // newMember ties a probe to a lot from a moment on. A valid reading of not long before is the left end of

@@ -81,7 +81,9 @@ type probe struct {
 	AlarmFault alarm
 	AlarmStuck alarm
 
-	Fit fit `json:",omitzero"`
+	Fit        fit    `json:",omitzero"`
+	Apart      *apart `json:",omitempty"` // a hand check that the probe contradicts
+	AlarmApart alarm  `json:",omitzero"`
 
 	// Ahead forecasts food held hot; nil for a probe that speaks for none.
 	Ahead *forecast.Model `json:",omitempty"`
@@ -100,6 +102,10 @@ type station struct {
 	BandSeen     bool          // has been in its band since it was armed
 	ArmedT       time.Duration
 	OutOfService bool
+	OutFor       string         `json:",omitempty"` // why, in the person's words
+	OutAt        sensor.Instant `json:",omitzero"`
+	Unproven     bool           `json:",omitempty"` // back in service, and not yet proven hot
+	ProvingFrom  time.Duration  `json:",omitempty"` // at its limit since then, while unproven
 	AlarmBand    alarm
 
 	Air       airWatch       `json:",omitzero"`
@@ -200,11 +206,12 @@ func (e *Engine) Step(in Input) []Event {
 		e.mark(&m)
 	}
 	for _, l := range e.mem.Lots {
-		if l.open() || len(l.Members) > 0 {
+		if l.open() || len(l.Members)+len(l.Silent) > 0 {
 			e.absorb(l)
 			e.follow(l)
 			e.advise(l)
 			e.followCook(l)
+			e.propose(l)
 		}
 	}
 	for i := range e.mem.Stations {

@@ -22,6 +22,7 @@ const (
 	LotEnded          EventKind = "lot-ended"
 	MarkTaken         EventKind = "mark" // a mark was understood and applied; Text says what followed
 	MarkRefused       EventKind = "mark-refused"
+	StageProposed     EventKind = "stage-proposed" // the readings speak of a stage that no mark named
 	ReheatProven      EventKind = "reheat-proven"
 	CookProven        EventKind = "cook-proven"
 	Restarted         EventKind = "restarted" // a gap between sweeps longer than the allowance

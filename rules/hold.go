@@ -16,13 +16,19 @@ func (e *Engine) follow(l *lot) {
 	wasHot, wasCold := l.LastHot == e.mem.Prev && now > e.mem.Prev, l.LastCold == e.mem.Prev && now > e.mem.Prev
 	nowHot := l.AllValid && l.Low >= code.HotLimit
 	nowCold := l.AllValid && l.High <= code.ColdLimit
+	// Air proves nothing about food that was on the wrong side of the limit when it was last measured.
+	byAir := l.onAirOnly(e)
+	if !byAir && l.AnyValid {
+		l.FoodKnown, l.FoodLow, l.FoodHigh = true, l.Low, l.High
+	}
+	nowHot = nowHot && !(byAir && l.FoodKnown && l.FoodLow < code.HotLimit)
 	switch {
 	case nowHot:
 		l.LastHot, l.DangerAtHot = now, l.Danger.Total
 	case wasHot && l.firstBelow != never && !l.stepUnknown:
 		l.LastHot, l.DangerAtHot = l.firstBelow, l.dangerBefore
 	}
-	e.followCold(l, nowCold)
+	e.followCold(l, nowCold, nowCold && !(byAir && l.FoodKnown && l.FoodHigh > code.ColdLimit))
 	if wasCold && !nowCold && l.AllValid && !e.gap {
 		l.LastCold = e.leftCold(l)
 	}
@@ -47,14 +53,16 @@ func (e *Engine) follow(l *lot) {
 
 // followCold keeps the last proof at or below the cold limit, how warm the food has been since, and
 // whether food held cold is too warm: that turns back only once it has settled, as above the hot limit.
-func (e *Engine) followCold(l *lot, nowCold bool) {
+func (e *Engine) followCold(l *lot, nowCold, proven bool) {
 	now := e.mem.Now
 	switch {
 	case nowCold:
 		if l.ColdSince == never || e.gap {
 			l.ColdSince = now
 		}
-		l.LastCold, l.WarmPeak, l.WarmUnknown = now, l.High, false
+		if proven {
+			l.LastCold, l.WarmPeak, l.WarmUnknown = now, l.High, false
+		}
 	case l.AnyValid:
 		l.ColdSince = never
 		l.WarmPeak = max(l.WarmPeak, l.High)
@@ -85,14 +93,20 @@ func (e *Engine) followTime(l *lot) {
 	}
 }
 
-// leftCold is the earliest moment of this step at which a probe of the lot rose over the cold limit.
+// leftCold is the earliest moment of this step at which a probe of the lot rose over the cold limit; when
+// none did, for another probe speaks now, it is the sweep before, the last at which it was cold.
 func (e *Engine) leftCold(l *lot) time.Duration {
-	first := e.mem.Now
+	first := never
 	for i := range l.Members {
 		m := &l.Members[i]
 		if t := e.crossing(m.Probe, e.code(l).ColdLimit); t != never && m.Until == forever {
-			first = min(first, t)
+			if first == never || t < first {
+				first = t
+			}
 		}
+	}
+	if first == never {
+		return e.mem.Prev
 	}
 	return first
 }

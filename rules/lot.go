@@ -42,6 +42,57 @@ func (m *member) left() time.Duration {
 	return m.From
 }
 
+// silence is a stretch without any probe: the piece was given none, or another piece took it.
+type silence struct {
+	Stage Purpose
+	From  time.Duration
+	Until time.Duration // forever while it lasts
+}
+
+// speechless is the lot's open silence; nil while some probe speaks for it.
+func (l *lot) speechless() *silence {
+	if n := len(l.Silent); n > 0 && l.Silent[n-1].Until == forever {
+		return &l.Silent[n-1]
+	}
+	return nil
+}
+
+// hush follows whether any probe speaks for the lot from at on. Silence is a gap like any other: up to the
+// allowance the next probe's first reading speaks for it, a longer one counts whole.
+func (e *Engine) hush(l *lot, at time.Duration) {
+	spoken := l.speaker() >= 0
+	switch s := l.speechless(); {
+	case s == nil && !spoken:
+		l.Silent = append(l.Silent, silence{l.Stage, at, forever})
+	case s != nil && spoken && at-s.From <= e.set.GapAllowance:
+		for i := range l.Members {
+			if m := &l.Members[i]; m.Until == forever && m.From >= at {
+				m.From, m.Has = s.From, m.Has && m.LastT <= s.From
+			}
+		}
+		l.Silent = l.Silent[:len(l.Silent)-1]
+	case s != nil && spoken:
+		s.Until = at
+	case s != nil && s.Stage != l.Stage:
+		s.Until = at
+		l.Silent = append(l.Silent, silence{l.Stage, at, forever})
+	}
+}
+
+// absorbSilence counts the stretches without a probe that are over.
+func (e *Engine) absorbSilence(l *lot) {
+	keep := l.Silent[:0]
+	for _, s := range l.Silent {
+		if s.Until == forever {
+			l.OpenSince = s.From
+			keep = append(keep, s)
+			continue
+		}
+		e.countWhole(l, s.Stage, span{s.From, s.Until})
+	}
+	l.Silent = keep
+}
+
 // excursion is the time since a lot held hot fell below its limit, until it is proven good again.
 type excursion struct {
 	Since       time.Duration // the crossing
@@ -82,6 +133,9 @@ type lot struct {
 	Begun    time.Duration
 	BegunAt  sensor.Instant
 	Members  []member
+	// Silent are the stretches in which no probe spoke for the lot, the last one open while none does. A
+	// closed one waits for the next sweep to count it.
+	Silent []silence `json:",omitempty"`
 
 	Danger       tally
 	Below        tally
@@ -114,7 +168,11 @@ type lot struct {
 	CheckAt     sensor.Instant
 	CheckTemp   sensor.Temp
 	CheckBy     string
-	OutCheck    bool // a signed check at or above the limit stood when its probe came out
+	// FoodLow and FoodHigh are what was last measured of the food itself, not of the air about it.
+	FoodKnown         bool        `json:",omitempty"`
+	FoodLow, FoodHigh sensor.Temp `json:",omitempty"`
+	HandWarm          bool        `json:",omitempty"` // held cold, and the last hand check found it over the cold limit
+	OutCheck          bool        // a signed check at or above the limit stood when its probe came out
 
 	Ruling  ruling
 	Latched *ruling `json:",omitempty"` // a discard, for good
@@ -122,7 +180,14 @@ type lot struct {
 	EndedAt sensor.Instant
 	// EndKnown is whether a reading stood when it ended; Low and High then are its last.
 	EndKnown bool
-	Unheard  bool // a power-off ended it and nobody has said that he knows
+	// Against is set while it lies in a station that was out of service when it was put there: nobody has
+	// silenced its own alarms.
+	Against  bool           `json:",omitempty"`
+	Trend    trend          `json:",omitzero"`
+	Proposed proposal       `json:",omitempty"`
+	Served   sensor.Instant `json:",omitzero"` // the latest serve mark
+
+	Unheard bool // a power-off ended it and nobody has said that he knows
 
 	Guard sensor.Temp `json:",omitempty"` // by how much its limits are moved
 
@@ -175,6 +240,10 @@ func (e *Engine) absorb(l *lot) {
 	l.beginStep()
 	now := e.mem.Now
 	horizon := now
+	e.absorbSilence(l)
+	if l.OpenSince != never {
+		horizon = l.OpenSince
+	}
 	keep := l.Members[:0]
 	for i := range l.Members {
 		m := l.Members[i]

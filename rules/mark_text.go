@@ -33,6 +33,34 @@ func nextWord(s string) (word string, value *string, rest string, err *MarkError
 	return key, &v, after[end:], nil
 }
 
+// freeText is what stands in a note behind its key=value words.
+func freeText(m *Mark) string {
+	rest := m.Note
+	for {
+		word, value, tail, err := nextWord(rest)
+		if err != nil || value == nil && (word != "fresh" || m.Kind != MarkLoad) {
+			return strings.TrimSpace(rest)
+		}
+		rest = tail
+	}
+}
+
+// quoted is a note's free text as it stands behind a sentence's last word; empty without any.
+func quoted(m *Mark) string {
+	if s := freeText(m); s != "" {
+		return ": " + strings.TrimSuffix(s, ".")
+	}
+	return ""
+}
+
+// noted answers a remark with the remark, so that a timeline tells it.
+func noted(m *Mark, about string) string {
+	if m.Kind == MarkCorrective {
+		return "Corrective action noted for " + about + quoted(m) + "."
+	}
+	return "Noted for " + about + quoted(m) + "."
+}
+
 // parseDecimal reads a plain decimal number.
 func parseDecimal(key, s string) (float64, *MarkError) {
 	v, err := strconv.ParseFloat(s, 64)

@@ -37,6 +37,7 @@ type LotReport struct {
 	Deadline      Stamp            `json:"deadline"`
 	Basis         string           `json:"basis"`
 	Text          string           `json:"text"`
+	Proposal      string           `json:"proposal,omitempty"`
 	Celsius       *float64         `json:"celsius"`
 	Probe         string           `json:"probe,omitempty"`
 	Ended         bool             `json:"ended"`
@@ -101,7 +102,7 @@ func (l *LotState) Report(relative bool) LotReport {
 	r := LotReport{
 		Lot: l.Lot, Food: l.Food, Station: l.Station, Stage: l.Stage,
 		Verdict: l.Verdict, Action: l.Action, Deadline: Stamp{l.Deadline, relative},
-		Basis: l.Basis, Text: l.Text, Probe: l.Probe, Ended: l.Ended, CookSeen: l.CookSeen,
+		Basis: l.Basis, Text: l.Text, Proposal: l.Proposal, Probe: l.Probe, Ended: l.Ended, CookSeen: l.CookSeen,
 		DangerZone: seconds(l.DangerZone), Charged: seconds(l.Charged),
 		BelowHotLimit: seconds(l.BelowHotLimit), ComeUp: seconds(l.ComeUp),
 		Unknown: seconds(l.Unknown), UnknownLength: l.UnknownLength,

@@ -52,13 +52,17 @@ type Setup struct {
 	Stations    []StationSetup
 	Alarms      map[AlarmName]AlarmSetup // what differs from DefaultAlarms
 	Shift       *Shift                   // outside it reminders sleep; nil: they never do
+	// HandAccuracy is the half-width that the kitchen's hand thermometer can claim; 0 means ±1 °C, what a
+	// food thermometer must keep (FDA Food Code 2022 4-203.11(A)).
+	HandAccuracy sensor.Temp
 }
 
 // ProbeSetup is one probe as the rules see it.
 type ProbeSetup struct {
 	Name      string
 	Condition condition.Settings
-	// Accuracy is the half-width that the chain of probe and chip can claim; 0 when unknown.
+	// Accuracy is the half-width that the chain of probe and chip can claim; 0 when unknown, which a hand
+	// check takes as ±2.2 °C (ASTM E230, standard tolerance of type K from 0 to 293 °C).
 	Accuracy sensor.Temp
 }
 
@@ -97,6 +101,7 @@ const (
 	FireFalling      AlarmName = "fire-falling"
 	ComeUpLate       AlarmName = "come-up-late"
 	CheckDue         AlarmName = "check-due"
+	ProbesDisagree   AlarmName = "probes-disagree"
 )
 
 // Priority is how much an alarm matters.

@@ -117,6 +117,8 @@ type LotState struct {
 	TimeControlEnds sensor.Instant // zero: not under time control
 	LastCheck       sensor.Instant // zero: no hand check since loading
 	CookSeen        bool           // it was loaded into a cooking station
+	Served          sensor.Instant // the latest serve mark; zero: none
+	Proposal        string         // a stage that the readings speak of, and the mark to make; empty: none
 
 	Cook      *CookState      // nil where it does not apply
 	CookValue float64         // C100 in minutes, z = 33 °C, from loading on

@@ -28,6 +28,7 @@ func (e *Engine) watchStation(i int) {
 			}
 		}
 	}
+	e.prove(i)
 	e.watchBand(i)
 }
 
@@ -192,7 +193,7 @@ func (e *Engine) afterGap() {
 		l.Ruling = ruling{Act, reasonPowerOff, never, e.set.Code.HotBasis}
 		e.disarm(l.Station, false)
 		e.end(l, e.mem.Prev)
-		l.Members, l.Unheard = nil, true
+		l.Members, l.Silent, l.Unheard = nil, nil, true
 		for _, x := range l.alarms() {
 			if x.a.Active && x.a.Status == Acknowledged {
 				x.a.Status = Unacknowledged

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -20,8 +21,14 @@ func (u Units) Format(t sensor.Temp) string {
 	return u.number(v) + " " + unit
 }
 
-// number writes a temperature's number with a tenth unless it is whole.
-func (u Units) number(v float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") }
+// number writes a temperature's number with a tenth unless it is whole. What rounds to zero has no sign.
+func (u Units) number(v float64) string {
+	s := strings.TrimSuffix(strconv.FormatFloat(v, 'f', 1, 64), ".0")
+	if s == "-0" {
+		return "0"
+	}
+	return s
+}
 
 // Words writes a duration for people: "45 s", "12 min", "3 h 5 min".
 func Words(d time.Duration) string { return words(d) }
@@ -90,6 +97,12 @@ func (e *Engine) action(l *lot) string {
 		return "Reheat it to " + target + left + "."
 	case reasonGrowthNear:
 		return "Reheat it to " + target + ", or chill it fast, or discard it."
+	case reasonAirDenied:
+		return "Put a probe in it, or check it by hand and sign."
+	case reasonOutOfService:
+		return "Move it to a station in service now."
+	case reasonUnproven:
+		return "Keep it hot elsewhere until the cabinet is, or check it by hand."
 	}
 	return ""
 }
@@ -109,6 +122,9 @@ func (e *Engine) why(l *lot) string {
 		}
 		return fmt.Sprintf("is back above %s but was below it for %s, down to %s", e.temp(code.HotLimit), words(l.Exc.Below), e.temp(l.Exc.Min))
 	case reasonWarm:
+		if l.HandWarm && !l.Warm {
+			return "was at " + e.temp(l.CheckTemp) + " by the hand thermometer, over " + e.temp(code.ColdLimit)
+		}
 		return "is above " + e.temp(code.ColdLimit)
 	case reasonUseNow:
 		return "has spent " + words(e.assumed(l)) + " between " + e.temp(code.ColdLimit) + " and " + e.temp(code.HotLimit)
@@ -142,6 +158,14 @@ func (e *Engine) why(l *lot) string {
 		return "was discarded"
 	case reasonGrowthNear, reasonGrowth:
 		return e.growthWhy(l)
+	case reasonAirDenied:
+		was := l.FoodLow
+		if l.Stage == ColdHolding {
+			was = l.FoodHigh
+		}
+		return "was at " + e.temp(was) + " when it was last measured itself, and the air about it proves nothing"
+	case reasonOutOfService, reasonUnproven:
+		return e.serviceWhy(l)
 	}
 	switch l.Stage {
 	case ColdHolding:
@@ -216,6 +240,8 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 			return e.misreadText(p, where)
 		}
 		return fmt.Sprintf("Probe %s at %s gives no reading: %s. %s", p.Name, where, p.BadKind, faultAdvice(p.BadKind))
+	case aDisagree:
+		return e.apartText(s)
 	case aStuck:
 		p := &e.mem.Probes[s.probe]
 		return fmt.Sprintf("Probe %s at %s has read exactly %s for %s while it should have moved. Check it against a hand thermometer.",
@@ -289,6 +315,8 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 		return "Probe " + a.Probe + " reads again."
 	case aStuck:
 		return "Probe " + a.Probe + " moves again."
+	case aDisagree:
+		return "Probe " + a.Probe + " and the hand thermometer agree again, or the probe was put right."
 	}
 	return "The record is written again."
 }

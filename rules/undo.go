@@ -136,5 +136,8 @@ func (e *Engine) reopen(l *lot, at time.Duration) {
 			x.From, x.Has, x.LastT, x.Last = ended, known, ended, last
 		}
 	}
+	if s := l.speechless(); s != nil {
+		s.From = ended
+	}
 	e.armNow(l.Station, at)
 }

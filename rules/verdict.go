@@ -32,6 +32,11 @@ const (
 	reasonThrownAway // a person discarded it
 	reasonGrowthNear // predicted growth is near the kitchen's own limit
 	reasonGrowth     // and has reached it
+	// A snapshot holds reasons by number: new ones stand at the end.
+	reasonOutOfService // its station is
+	reasonUnproven     // its station came back into service and has not been hot since
+	reasonAirDenied    // only air speaks for it, and the food was not well when it was last measured
+	numReasons
 )
 
 // ruling is a verdict with what it rests on. Deadline is never when there is none.
@@ -50,6 +55,13 @@ func (e *Engine) rule(l *lot) ruling {
 	r := e.ruleStage(l)
 	if r.Verdict == OK && e.cookOwed(l) {
 		r = e.cookLeft(l)
+	}
+	switch {
+	case r.Verdict != OK:
+	case e.airDenied(l):
+		r = ruling{Act, reasonAirDenied, r.Deadline, r.Basis}
+	default:
+		r = e.ruleService(l, r)
 	}
 	return e.ruleGrowth(l, r)
 }
@@ -72,7 +84,7 @@ func (e *Engine) ruleStage(l *lot) ruling {
 	case l.Stage == Reheating:
 		return e.ruleReheating(l)
 	case l.Stage == ColdHolding:
-		return e.ruleHeld(l, code.ColdDangerLimit, code.ColdBasis, l.Warm, reasonWarm)
+		return e.ruleHeld(l, code.ColdDangerLimit, code.ColdBasis, e.tooWarm(l), reasonWarm)
 	case l.comingUp(l.Stage):
 		switch {
 		case code.DangerLimit > 0 && l.charged() >= code.DangerLimit: // spent before it came here
@@ -123,6 +135,19 @@ func (e *Engine) ruleHeld(l *lot, limit time.Duration, basis Citation, outside b
 	return ruling{OK, reasonFine, never, basis}
 }
 
+// tooWarm reports whether food held cold is over its limit: by its probes, by the last hand check.
+func (e *Engine) tooWarm(l *lot) bool {
+	return l.Warm || l.HandWarm
+}
+
+// airDenied reports whether only air says that a lot is well, and the food itself was not when it was last
+// measured.
+func (e *Engine) airDenied(l *lot) bool {
+	code := e.code(l)
+	return l.FoodKnown && l.onAirOnly(e) &&
+		(l.Stage == HotHolding && l.FoodLow < code.HotLimit || l.Stage == ColdHolding && l.FoodHigh > code.ColdLimit)
+}
+
 // owesProof reports whether a lot back at its limit still has to be proven good.
 func (e *Engine) owesProof(l *lot) bool {
 	switch e.code(l).Return {
@@ -165,7 +190,7 @@ func (e *Engine) ruleCooling(l *lot) ruling {
 	case l.LostLength:
 		return ruling{Act, reasonLostLength, never, leg.Basis}
 	case c.Result == Pass:
-		return e.ruleHeld(l, e.code(l).ColdDangerLimit, e.code(l).ColdBasis, l.Warm, reasonWarm)
+		return e.ruleHeld(l, e.code(l).ColdDangerLimit, e.code(l).ColdBasis, e.tooWarm(l), reasonWarm)
 	}
 	return ruling{Act, reasonCooling, e.legDeadline(l, c), leg.Basis}
 }

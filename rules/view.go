@@ -79,7 +79,8 @@ func (e *Engine) lotState(l *lot) LotState {
 		Basis: l.Ruling.Basis.String(), Text: e.lotText(l),
 		DangerZone: l.Danger.Total, Charged: e.assumed(l), DangerLimit: e.code(l).DangerLimit,
 		BelowHotLimit: l.Below.Total, ComeUp: l.ComeUp.Total, ComeUpDanger: l.ComeUpDanger.Total,
-		Unknown: l.Unknown.Total, UnknownLength: l.LostLength, LastCheck: l.CheckAt, CookSeen: l.CookSeen}
+		Unknown: l.Unknown.Total, UnknownLength: l.LostLength, LastCheck: l.CheckAt, CookSeen: l.CookSeen,
+		Served: l.Served}
 	v.Lethality, v.Growth, v.Cook = e.lethality(l), e.growth(l), e.cookState(l)
 	v.CookValue = l.Advice.Value.Minutes()
 	v.Stays = e.stayStates(l)
@@ -95,6 +96,7 @@ func (e *Engine) lotState(l *lot) LotState {
 		v.Charged = l.charged()
 		return v
 	}
+	v.Proposal = e.proposalText(l)
 	if t, p := e.deciding(l); t != nil {
 		v.Temp, v.Probe = t, e.probeName(p)
 	}

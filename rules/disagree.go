@@ -1,0 +1,158 @@
+package rules
+
+import (
+	"time"
+
+	"holdbell/sensor"
+)
+
+// What is taken when the setup names no accuracy.
+const (
+	handAccuracy  = sensor.Temp(1000) // FDA Food Code 2022 4-203.11(A): food thermometers, ±1 °C
+	probeAccuracy = sensor.Temp(2200) // ASTM E230, type K, standard tolerance from 0 to 293 °C
+)
+
+// apart is a hand check that a probe contradicted by more than both can err. It invalidates nothing: which
+// of the two is wrong, nobody knows yet.
+type apart struct {
+	At          time.Duration
+	Hand, Probe sensor.Temp
+	Offset      sensor.Temp // the probe's calibration at the time
+}
+
+// compare holds a hand check against the probes of the lot it was made of, as they read at that moment. A
+// check of a station with several lots names no piece, and is compared with nothing unless it names a probe.
+func (e *Engine) compare(m *Mark, lots []*lot, at time.Duration) []string {
+	p, read := e.beside(m, lots, at)
+	if p < 0 {
+		return nil
+	}
+	q, name := &e.mem.Probes[p], e.probeName(p)
+	gap := max(*m.Temp-read, read-*m.Temp)
+	if gap <= e.mayErr(p) {
+		if q.Apart == nil {
+			return nil
+		}
+		q.Apart = nil
+		return []string{"Probe " + name + " reads " + e.temp(read) + " and agrees again."}
+	}
+	q.Apart = &apart{at, *m.Temp, read, e.set.Probes[p].Condition.Offset}
+	return []string{"Probe " + name + " reads " + e.temp(read) + ", " + e.set.Units.Difference(gap) +
+		" away: more than both can err. Check both in ice water."}
+}
+
+// mayErr is how far a hand thermometer and a probe may lie apart with both in order.
+func (e *Engine) mayErr(p int) sensor.Temp {
+	hand, probe := e.set.HandAccuracy, e.set.Probes[p].Accuracy
+	if hand <= 0 {
+		hand = handAccuracy
+	}
+	if probe <= 0 {
+		probe = probeAccuracy
+	}
+	return hand + probe
+}
+
+// beside is the probe that a hand check is compared with, and what it read then; -1 when none can be. Of
+// several it is the nearest: a check between the coldest and the warmest contradicts neither. Air says
+// nothing about food, so it is compared only when the mark names it.
+func (e *Engine) beside(m *Mark, lots []*lot, at time.Duration) (int, sensor.Temp) {
+	if m.Temp == nil {
+		return -1, 0
+	}
+	if m.Probe != "" {
+		p := e.probeIndex(m.Probe)
+		if p < 0 || e.offWatch(p) {
+			return -1, 0
+		}
+		if t, ok := e.readAt(p, at); ok {
+			return p, t
+		}
+		return -1, 0
+	}
+	if len(lots) != 1 || lots[0] == nil || lots[0].onAirOnly(e) {
+		return -1, 0
+	}
+	nearest, read := -1, sensor.Temp(0)
+	under, over := false, false
+	for i := range lots[0].Members {
+		x := &lots[0].Members[i]
+		if x.Until != forever || x.Suspended {
+			continue
+		}
+		t, ok := e.readAt(x.Probe, at)
+		under, over = under || ok && t < *m.Temp, over || ok && t > *m.Temp
+		if ok && (nearest < 0 || max(*m.Temp-t, t-*m.Temp) < max(*m.Temp-read, read-*m.Temp)) {
+			nearest, read = x.Probe, t
+		}
+	}
+	if under && over {
+		return -1, 0
+	}
+	return nearest, read
+}
+
+// readAt is what a probe read at a moment of this step, on the straight line from the sweep before; ok is
+// false when this sweep has no valid reading of it.
+func (e *Engine) readAt(p int, at time.Duration) (t sensor.Temp, ok bool) {
+	q := &e.mem.Probes[p]
+	if !e.read[p].Valid() {
+		return 0, false
+	}
+	t = e.read[p].Temp
+	if dt := e.mem.Now - e.mem.Prev; q.before.Valid() && !e.gap && dt > 0 {
+		t -= sensor.Temp(int64(t-q.before.Temp) * int64(e.mem.Now-at) / int64(dt))
+	}
+	return t, true
+}
+
+// offWatch reports whether a probe was taken out of some piece.
+func (e *Engine) offWatch(p int) bool {
+	for _, l := range e.mem.Lots {
+		for i := range l.Members {
+			if x := &l.Members[i]; l.open() && x.Probe == p && x.Until == forever && x.Suspended {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// putRight takes a corrective mark that names a probe: it was mended, moved or calibrated.
+func (e *Engine) putRight(m *Mark) []string {
+	p := e.probeIndex(m.Probe)
+	if p < 0 || e.mem.Probes[p].Apart == nil {
+		return nil
+	}
+	e.mem.Probes[p].Apart = nil
+	return []string{"Probe " + m.Probe + " counts as put right; check it by hand once more."}
+}
+
+// watchApart judges probes-disagree. It stands until a check agrees, somebody put the probe right, or its
+// offset was written anew; no reading settles it.
+func (e *Engine) watchApart(i int, p *probe, st int) {
+	f := finding{since: never, left: never, delay: never}
+	if x := p.Apart; x != nil && e.set.Probes[i].Condition.Offset != x.Offset {
+		p.Apart = nil
+	} else if x != nil {
+		f.level, f.since, f.temp, f.hasTemp = bad, x.At, x.Probe, true
+	}
+	e.judge(&p.AlarmApart, subjectOf{aDisagree, st, nil, i}, f)
+}
+
+// apartText says how far, and whom to believe meanwhile: the one that is less kind to the food.
+func (e *Engine) apartText(s subjectOf) string {
+	x := e.mem.Probes[s.probe].Apart
+	if x == nil {
+		return "Probe " + e.probeName(s.probe) + " and the hand thermometer did not agree."
+	}
+	believe := "the colder"
+	if s.station >= 0 {
+		if p := e.set.Stations[s.station].Purpose; p == ColdHolding || p == Cooling {
+			believe = "the warmer"
+		}
+	}
+	return "Probe " + e.probeName(s.probe) + " at " + e.stationName(s.station) + " read " + e.temp(x.Probe) +
+		" when the hand thermometer said " + e.temp(x.Hand) + ". Go by " + believe +
+		" of the two, check both in ice water, and put the probe right."
+}

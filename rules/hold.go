@@ -260,7 +260,8 @@ func (e *Engine) followCooling(l *lot) {
 	}
 	switch {
 	case c.Leg == len(legs):
-		c.Result = Pass
+		// Proven cold now; to settle is for food that was cold before and grew warm.
+		c.Result, l.Warm = Pass, false
 		if l.Latched == nil {
 			l.Excused += max(0, l.Danger.Total-c.DangerStart)
 			if l.Exc != nil && l.Exc.Since >= c.Started {

@@ -8,6 +8,17 @@ import (
 	"unicode/utf8"
 )
 
+// FreeText is a mark's note without the key=value words with which it begins: what the person said.
+func (m *Mark) FreeText() string {
+	for rest := m.Note; ; {
+		word, value, tail, err := nextWord(rest)
+		if err != nil || value == nil && (word != "fresh" || m.Kind != MarkLoad) {
+			return strings.TrimSpace(rest)
+		}
+		rest = tail
+	}
+}
+
 // nextWord takes the first word of s. value is nil when it is no key=value word; a value may stand in
 // double quotes, so that it can hold spaces.
 func nextWord(s string) (word string, value *string, rest string, err *MarkError) {

@@ -94,7 +94,7 @@ func (e *Engine) lotState(l *lot) LotState {
 	}
 	if !l.open() {
 		v.Charged = l.charged()
-		return v
+		return e.withRuns(l, v)
 	}
 	v.Proposal = e.proposalText(l)
 	if t, p := e.deciding(l); t != nil {

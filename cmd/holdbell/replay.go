@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"holdbell/cmd/internal/records"
 	"holdbell/configs"
 	"holdbell/rules"
 	"holdbell/rules/marks"
@@ -86,15 +88,17 @@ func (r *replay) run(ctx context.Context, cfg *configs.Config, path string, out,
 	buffered := bufio.NewWriter(out)
 	relative := rec.Relative()
 	story := chronicle{relative: relative, open: map[alarmKey]*alarmReport{}}
-	left, err := feed(ctx, rec, engine, due, func(ev *rules.Event) error {
-		story.add(ev)
-		if r.json {
-			return nil
+	line := records.NewTimeline()
+	left, err := feed(ctx, rec, engine, due, func(told []rules.Mark, events []rules.Event) {
+		for i := range events {
+			story.add(&events[i])
 		}
-		return tell(buffered, ev, relative)
+		if !r.json {
+			line.Add(told, events)
+		}
 	})
 	if err != nil {
-		return false, errors.Join(err, buffered.Flush())
+		return false, err
 	}
 	for i := range left {
 		fmt.Fprintf(warn, "warning: %s: the mark %s at %s lies after the recording's last row and is left out\n", r.marks, left[i].Kind, stamp(left[i].At, relative))
@@ -103,7 +107,9 @@ func (r *replay) run(ctx context.Context, cfg *configs.Config, path string, out,
 	if r.json {
 		err = writeReport(buffered, rec, st, &story)
 	} else {
-		err = summary(buffered, rec, st)
+		if err = line.Write(buffered, st, time.UTC, relative); err == nil {
+			err = summary(buffered, rec, st)
+		}
 	}
 	if err != nil {
 		return false, err
@@ -115,9 +121,9 @@ func (r *replay) run(ctx context.Context, cfg *configs.Config, path string, out,
 	return ok, buffered.Flush()
 }
 
-// feed gives every sweep of rec to the engine, each with the marks up to it, and every event to each. left
-// are the marks after the last sweep, which have nothing to be judged by.
-func feed(ctx context.Context, rec sensor.Source, engine *rules.Engine, due []rules.Mark, each func(*rules.Event) error) (left []rules.Mark, err error) {
+// feed gives every sweep of rec to the engine, each with the marks up to it, and what it took in and decided to
+// each. left are the marks after the last sweep, which have nothing to be judged by.
+func feed(ctx context.Context, rec sensor.Source, engine *rules.Engine, due []rules.Mark, each func([]rules.Mark, []rules.Event)) (left []rules.Mark, err error) {
 	for {
 		sweep, err := rec.Next(ctx)
 		if errors.Is(err, io.EOF) {
@@ -131,12 +137,7 @@ func feed(ctx context.Context, rec sensor.Source, engine *rules.Engine, due []ru
 			n := upTo(due, sweep.At)
 			in.Marks, due = due[:n], due[n:]
 		}
-		events := engine.Step(in)
-		for i := range events {
-			if err := each(&events[i]); err != nil {
-				return nil, err
-			}
-		}
+		each(in.Marks, engine.Step(in))
 	}
 }
 

@@ -4,8 +4,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"text/tabwriter"
+	"strings"
 
+	"holdbell/cmd/internal/records"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -45,23 +46,26 @@ func writeReport(w io.Writer, rec span, st *rules.State, story *chronicle) error
 func summary(w io.Writer, rec span, st *rules.State) error {
 	relative := rec.Relative()
 	fmt.Fprintf(w, "\n%d sweeps from %s to %s\n", st.Sweeps, stamp(rec.Start(), relative), stamp(st.At, relative))
-	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	var sound, others []string
 	for i := range st.Probes {
 		p := &st.Probes[i]
-		if p.Valid == 0 {
-			fmt.Fprintf(table, "probe %s\tno valid reading\t%s\n", p.Name, faults(p))
-			continue
+		switch text := faults(p); {
+		case p.Valid == 0:
+			others = append(others, fmt.Sprintf("probe %s: no valid reading; %s", p.Name, text))
+		case text != noFault:
+			others = append(others, fmt.Sprintf("probe %s: %s to %s; %d valid, %s", p.Name, degrees(p.Min, st.Units), degrees(p.Max, st.Units), p.Valid, text))
+		default:
+			sound = append(sound, p.Name+" "+degrees(p.Min, st.Units)+" to "+degrees(p.Max, st.Units))
 		}
-		fmt.Fprintf(table, "probe %s\t%d valid, %s to %s\t%s\n", p.Name, p.Valid, degrees(p.Min, st.Units), degrees(p.Max, st.Units), faults(p))
 	}
-	if err := table.Flush(); err != nil {
-		return err
+	if len(sound) > maxSound {
+		others = append([]string{fmt.Sprintf("%d of %d probes without a fault", len(sound), len(st.Probes))}, others...)
+	} else if len(sound) > 0 {
+		others = append([]string{"probes without a fault: " + strings.Join(sound, ", ")}, others...)
 	}
-	for i := range st.Lots {
-		l := &st.Lots[i]
-		fmt.Fprintf(w, "lot %s (%s): %s\n", l.Lot, l.Station, l.Text)
-		if l.CookSeen && l.Cook != nil {
-			fmt.Fprintf(w, "  cooking: %s Cook value C100 %.0f min.\n", l.Cook.Text, l.CookValue)
+	for _, line := range others {
+		for _, part := range records.Wrap(line, records.PageWidth) {
+			fmt.Fprintln(w, part)
 		}
 	}
 	if len(st.Lots) == 0 {
@@ -70,6 +74,11 @@ func summary(w io.Writer, rec span, st *rules.State) error {
 	_, err := fmt.Fprintln(w, "This is advice; local code and the health department decide.")
 	return err
 }
+
+// maxSound is how many probes without a fault are told one by one; --json has them all.
+const maxSound = 4
+
+const noFault = "no fault"
 
 // faults names the readings of a probe that were none.
 func faults(p *rules.ProbeState) string {
@@ -80,7 +89,7 @@ func faults(p *rules.ProbeState) string {
 		}
 	}
 	if text == "" {
-		return "no fault"
+		return noFault
 	}
 	return "faults:" + text
 }

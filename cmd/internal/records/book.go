@@ -7,16 +7,18 @@ import (
 	"holdbell/sensor"
 )
 
-// book turns marks and events, in the order of the record, into lives.
-type book struct {
-	lives  []*Life
+// Book turns marks and events, in the order of the record, into lives.
+type Book struct {
+	Lives  []*Life
+	Marks  []*Mark
+	Alarms []*Alarm
+	Gaps   []rules.Event // the watch was off
+
 	latest map[string]*Life // by lot: the newest life
-	marks  []*Mark
+	told   map[uint64]*Mark // by the event that answered
 	byID   map[string]*Mark
 	asked  map[markKey][]*Mark // told, and not answered yet
-	alarms []*Alarm
 	open   map[alarmKey]*Alarm
-	gaps   []rules.Event
 }
 
 // markKey finds the mark that an event answers: the event tells when it was said and by which id.
@@ -31,20 +33,21 @@ type alarmKey struct {
 	station, lot, probe string
 }
 
-func newBook() *book {
-	return &book{latest: map[string]*Life{}, byID: map[string]*Mark{}, asked: map[markKey][]*Mark{}, open: map[alarmKey]*Alarm{}}
+// NewBook gives an empty one.
+func NewBook() *Book {
+	return &Book{latest: map[string]*Life{}, told: map[uint64]*Mark{}, byID: map[string]*Mark{}, asked: map[markKey][]*Mark{}, open: map[alarmKey]*Alarm{}}
 }
 
-// tell takes a mark before the events of its sweep.
-func (b *book) tell(m rules.Mark) {
+// Tell takes a mark before the events of its sweep.
+func (b *Book) Tell(m rules.Mark) {
 	x := &Mark{Mark: m}
-	b.marks = append(b.marks, x)
+	b.Marks = append(b.Marks, x)
 	k := markKey{m.At.Wall.UnixNano(), m.At.Mono, m.ID}
 	b.asked[k] = append(b.asked[k], x)
 }
 
-// add takes an event.
-func (b *book) add(ev *rules.Event) {
+// Add takes an event.
+func (b *Book) Add(ev *rules.Event) {
 	switch ev.Kind {
 	case rules.LotBegun:
 		b.begin(ev)
@@ -61,7 +64,7 @@ func (b *book) add(ev *rules.Event) {
 	case rules.MarkTaken, rules.MarkRefused:
 		b.answer(ev)
 	case rules.Restarted:
-		b.gaps = append(b.gaps, *ev)
+		b.Gaps = append(b.Gaps, *ev)
 	default:
 		if ev.Alarm != "" {
 			b.alarm(ev)
@@ -69,10 +72,10 @@ func (b *book) add(ev *rules.Event) {
 	}
 }
 
-func (b *book) begin(ev *rules.Event) {
+func (b *Book) begin(ev *rules.Event) {
 	l := &Life{Lot: ev.Lot, Begun: ev.Since}
 	l.move(ev)
-	b.lives = append(b.lives, l)
+	b.Lives = append(b.Lives, l)
 	b.latest[ev.Lot] = l
 }
 
@@ -81,7 +84,7 @@ func (l *Life) move(ev *rules.Event) {
 }
 
 // life is the one that an event is about. A lot whose beginning lies before what was read begins here.
-func (b *book) life(ev *rules.Event) *Life {
+func (b *Book) life(ev *rules.Event) *Life {
 	if l := b.latest[ev.Lot]; l != nil {
 		return l
 	}
@@ -92,7 +95,7 @@ func (b *book) life(ev *rules.Event) *Life {
 }
 
 // answer joins a mark with what was said to it, and with the lots that it was about.
-func (b *book) answer(ev *rules.Event) {
+func (b *Book) answer(ev *rules.Event) {
 	k := markKey{ev.Since.Wall.UnixNano(), ev.Since.Mono, ev.Mark}
 	var m *Mark
 	if q := b.asked[k]; len(q) > 0 {
@@ -100,8 +103,9 @@ func (b *book) answer(ev *rules.Event) {
 	} else {
 		// The block that held it was lost; its answer tells the most of it.
 		m = &Mark{Mark: rules.Mark{At: ev.Since, Lot: ev.Lot, Station: ev.Station, Probe: ev.Probe, Temp: ev.Temp, By: ev.By, ID: ev.Mark}}
-		b.marks = append(b.marks, m)
+		b.Marks = append(b.Marks, m)
 	}
+	b.told[ev.Seq] = m
 	m.Seq, m.Answer, m.Refused = ev.Seq, ev.Text, ev.Kind == rules.MarkRefused
 	if m.ID != "" && !m.Refused {
 		b.byID[m.ID] = m
@@ -119,13 +123,19 @@ func (b *book) answer(ev *rules.Event) {
 		if parent, part := b.latest[m.From], b.latest[m.Lot]; parent != nil && part != nil {
 			part.Food = parent.Food
 		}
+	case rules.MarkAcknowledge:
+		for _, a := range b.Alarms {
+			if a.Acknowledged == ev.At {
+				a.Note = m.FreeText()
+			}
+		}
 	case rules.MarkUndo:
 		b.undo(m)
 	}
 }
 
 // concern gives a mark to the lots it is about: those it names, else all in its station.
-func (b *book) concern(m *Mark) {
+func (b *Book) concern(m *Mark) {
 	add := func(l *Life) {
 		if l != nil {
 			m.lives = append(m.lives, l)
@@ -146,7 +156,7 @@ func (b *book) concern(m *Mark) {
 	if station == "" {
 		return
 	}
-	for _, l := range b.lives {
+	for _, l := range b.Lives {
 		if l.Open() && l.stationAt(m.At.Wall) == station {
 			add(l)
 		}
@@ -154,7 +164,7 @@ func (b *book) concern(m *Mark) {
 }
 
 // undo takes back what a mark ended.
-func (b *book) undo(m *Mark) {
+func (b *Book) undo(m *Mark) {
 	was := b.byID[m.Undoes]
 	if was == nil {
 		return
@@ -173,13 +183,13 @@ func (b *book) undo(m *Mark) {
 	}
 }
 
-func (b *book) alarm(ev *rules.Event) {
+func (b *Book) alarm(ev *rules.Event) {
 	k := alarmKey{ev.Alarm, ev.Station, ev.Lot, ev.Probe}
 	a := b.open[k]
 	if ev.Kind == rules.AlarmRaised || a == nil {
 		a = &Alarm{Raised: *ev}
 		b.open[k] = a
-		b.alarms = append(b.alarms, a)
+		b.Alarms = append(b.Alarms, a)
 		if l := b.latest[ev.Lot]; ev.Lot != "" && l != nil {
 			l.Alarms = append(l.Alarms, a)
 		}

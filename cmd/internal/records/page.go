@@ -17,14 +17,15 @@ type page struct {
 	out  *bufio.Writer
 	zone *time.Location
 	// full is set where the zone's offset changes within the record: each time then carries its own.
-	full bool
-	err  error
+	full  bool
+	width int
+	err   error
 }
 
 func newPage(w io.Writer, zone *time.Location, from, to time.Time) *page {
 	_, a := from.In(zone).Zone()
 	_, b := to.In(zone).Zone()
-	return &page{out: bufio.NewWriter(w), zone: zone, full: a != b}
+	return &page{out: bufio.NewWriter(w), zone: zone, full: a != b, width: width}
 }
 
 // flush gives the first error.
@@ -38,7 +39,7 @@ func (p *page) flush() error {
 // line writes a text under a label, broken at spaces; what follows the first line stands under the text.
 func (p *page) line(indent int, label, text string) {
 	lead := strings.Repeat(" ", indent) + label
-	for _, part := range wrap(text, width-utf8.RuneCountInString(lead)) {
+	for _, part := range Wrap(text, p.width-utf8.RuneCountInString(lead)) {
 		p.write(strings.TrimRight(lead+part, " "))
 		lead = strings.Repeat(" ", utf8.RuneCountInString(lead))
 	}
@@ -56,8 +57,8 @@ func (p *page) write(s string) {
 
 func (p *page) blank() { p.write("") }
 
-// wrap breaks a text at spaces into lines of at most n characters; a longer word has its own line.
-func wrap(s string, n int) []string {
+// Wrap breaks a text at spaces into lines of at most n characters; a longer word has its own line.
+func Wrap(s string, n int) []string {
 	var lines []string
 	line := ""
 	for word := range strings.FieldsSeq(s) {

@@ -63,15 +63,15 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &walk{book: newBook(), events: events, states: map[lotKey]*Life{}}
+	w := &walk{book: NewBook(), events: events, states: map[lotKey]*Life{}}
 	// A lot from before the start is known by its beginning alone.
 	r.Events = events // cut to the span, and to the lots, once these are known
 	for i := range lives {
 		if lives[i].At.Wall.Before(start) {
-			w.book.add(&lives[i])
+			w.book.Add(&lives[i])
 		}
 	}
-	for _, x := range w.book.lives {
+	for _, x := range w.book.Lives {
 		x.Late = x.Open()
 	}
 	if o.Setup != nil {
@@ -92,9 +92,9 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 // begin is where to begin reading: before the first lot of the span, and before those it may have come from,
 // was loaded.
 func (r *Record) begin(events []rules.Event) time.Time {
-	b := newBook()
+	b := NewBook()
 	for i := range events {
-		b.add(&events[i])
+		b.Add(&events[i])
 	}
 	start := r.From
 	reach := func(l *Life) time.Time {
@@ -111,7 +111,7 @@ func (r *Record) begin(events []rules.Event) time.Time {
 	// there as the first one began may be such a one.
 	for again := true; again; {
 		again = false
-		for _, l := range b.lives {
+		for _, l := range b.Lives {
 			forebear := !l.End(r.To).Before(start) && (!l.standing() || !l.End(r.To).After(r.From))
 			if at := reach(l); at.Before(start) && (forebear || l.touches(r)) {
 				start, again = at, true
@@ -130,7 +130,7 @@ func (l *Life) touches(r *Record) bool {
 
 // walk goes through the recorded sweeps in order, with the events that they decided.
 type walk struct {
-	book   *book
+	book   *Book
 	events []rules.Event // not yet told to the book
 	engine *rules.Engine // nil: nothing is worked out
 	layout []string
@@ -169,7 +169,7 @@ func (w *walk) run(ctx context.Context, l *ledger.Ledger, start time.Time, r *Re
 		w.step(&in)
 	}
 	for i := range w.events {
-		w.book.add(&w.events[i]) // of sweeps that are not in the record
+		w.book.Add(&w.events[i]) // of sweeps that are not in the record
 	}
 	w.events = nil
 	w.capture()
@@ -179,7 +179,7 @@ func (w *walk) run(ctx context.Context, l *ledger.Ledger, start time.Time, r *Re
 // step takes one recorded sweep.
 func (w *walk) step(in *rules.Input) {
 	for i := range in.Marks {
-		w.book.tell(in.Marks[i])
+		w.book.Tell(in.Marks[i])
 	}
 	at, told := in.Sweep.At, 0
 	for i := range w.events {
@@ -191,7 +191,7 @@ func (w *walk) step(in *rules.Input) {
 		}
 	}
 	for i := range told {
-		w.book.add(&w.events[i])
+		w.book.Add(&w.events[i])
 	}
 	w.events = w.events[told:]
 	if w.engine == nil {
@@ -238,7 +238,7 @@ func (w *walk) capture() {
 func (r *Record) gather(w *walk, o Options, start time.Time) error {
 	b := w.book
 	var names []string
-	for _, l := range b.lives {
+	for _, l := range b.Lives {
 		if !l.touches(r) {
 			continue
 		}
@@ -252,17 +252,17 @@ func (r *Record) gather(w *walk, o Options, start time.Time) error {
 	}
 	within := func(at sensor.Instant) bool { return !at.Wall.Before(r.From) && !at.Wall.After(r.To) }
 	all := len(o.Lots) == 0
-	for _, a := range b.alarms {
+	for _, a := range b.Alarms {
 		if all && a.Raised.Lot == "" && (within(a.Raised.At) || a.Raised.At.Wall.Before(r.From) && (a.Cleared.IsZero() || within(a.Cleared))) {
 			r.Alarms = append(r.Alarms, a)
 		}
 	}
-	for _, m := range b.marks {
+	for _, m := range b.Marks {
 		if all && len(m.lives) == 0 && within(m.At) {
 			r.Marks = append(r.Marks, m)
 		}
 	}
-	for _, g := range b.gaps {
+	for _, g := range b.Gaps {
 		if within(g.At) || within(g.Since) {
 			r.Gaps = append(r.Gaps, g)
 		}

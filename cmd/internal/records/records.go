@@ -75,6 +75,7 @@ type Alarm struct {
 	Rang         int // how often it rang again
 	Acknowledged sensor.Instant
 	By           string
+	Note         string // in the acknowledging person's own words
 	Cleared      sensor.Instant
 	ClearedText  string
 	Worst        *sensor.Temp

@@ -134,6 +134,9 @@ func (t *text) clocks(l *Life) {
 	if s.UnknownLength {
 		t.line(indent, label(""), "A power-off of unknown length lies in it.")
 	}
+	if c := s.Cook; c != nil && s.CookSeen {
+		t.linef(indent, label("Cooking"), "%s [%s] Cook value C100 %.0f min.", c.Text, c.Basis, s.CookValue)
+	}
 	if x := s.Lethality; x != nil {
 		met := "not met"
 		if x.TableMet {
@@ -143,7 +146,7 @@ func (t *text) clocks(l *Life) {
 		if x.Salmonella > certain {
 			log = fmt.Sprintf("more than %d", certain)
 		}
-		t.linef(indent, label("Cooking"), "time-temperature table (%s) %s; Salmonella %s log10 by the integral, as advice.", x.Table, met, log)
+		t.linef(indent, label(""), "Time-temperature table (%s) %s; Salmonella %s log10 by the integral, as advice.", x.Table, met, log)
 	} else {
 		t.line(indent, label("Cooking"), "not seen here.")
 	}
@@ -198,7 +201,7 @@ func (t *text) alarms(all []*Alarm) {
 			then = append(then, "worst "+t.r.Units.Format(*a.Worst))
 		}
 		if a.Rang > 0 {
-			then = append(then, fmt.Sprintf("rang %d times more", a.Rang))
+			then = append(then, again(a.Rang))
 		}
 		switch {
 		case a.Acknowledged.IsZero():
@@ -224,7 +227,9 @@ func (t *text) marks(l *Life) {
 		head, none string
 		of         func(m *Mark) bool
 	}{
-		{"Hand check", "none.", func(m *Mark) bool { return m.Kind == rules.MarkCheck || m.Temp != nil && m.Kind != rules.MarkCorrective }},
+		{"Hand check", "none.", func(m *Mark) bool {
+			return m.Kind == rules.MarkCheck || m.Temp != nil && m.Kind != rules.MarkCorrective
+		}},
 		{"Corrective", "no action recorded.", func(m *Mark) bool { return m.Kind == rules.MarkCorrective }},
 	}
 	listed := map[*Mark]bool{}

@@ -39,13 +39,16 @@ func chipNamed(name string) (chip, bool) {
 	return chips[i], true
 }
 
-func chipNames() string {
+// Chips lists the chips that a configuration can name.
+func Chips() []string {
 	names := make([]string, len(chips))
 	for i, c := range chips {
 		names[i] = c.name
 	}
-	return strings.Join(names, ", ")
+	return names
 }
+
+func chipNames() string { return strings.Join(Chips(), ", ") }
 
 // lacks says that a probe's chip has not been told a key, and the fix.
 func (c chip) lacks(key string) (wrong, fix string) {

@@ -37,6 +37,7 @@ func demoVerb() *cobra.Command {
 	}
 	flags := cmd.Flags()
 	flags.Float64Var(&o.speed, "speed", 60, "`N` virtual seconds a second")
+	flags.BoolVar(&o.allProbes, "all-probes", false, "a cabinet with a probe on every simulated chip, each of which shows each of its faults")
 	flags.StringVar(&o.listen, "listen", "127.0.0.1:0", "the page's `ADDRESS`")
 	flags.DurationVar(&o.last, "for", 0, "stop after this `DURATION` of wall time; 0 goes on")
 	flags.StringVar(&o.ledger, "ledger", "", "keep the record at `PATH`; started again on it, the story goes on where it was")
@@ -47,6 +48,7 @@ func demoVerb() *cobra.Command {
 // demo is one run of the verb.
 type demo struct {
 	speed          float64
+	allProbes      bool
 	listen         string
 	last           time.Duration
 	ledger, socket string
@@ -59,7 +61,7 @@ func (o *demo) run(ctx context.Context, out, errs io.Writer) error {
 	if o.last < 0 {
 		return &exit{exitUsage, fmt.Errorf("for %v: give a duration above zero, such as 90s", o.last)}
 	}
-	cfg, err := demoConfig()
+	cfg, err := o.config()
 	if err != nil {
 		return &exit{exitFailed, err}
 	}
@@ -78,7 +80,7 @@ func (o *demo) run(ctx context.Context, out, errs io.Writer) error {
 	teller := newTeller(out, o.socket)
 	version, commit := build()
 	d, err := daemon.New(cfg, daemon.Options{
-		Open: (&story{speed: o.speed}).open, Ledger: o.ledger, Socket: o.socket, Version: version, Commit: commit,
+		Open: (&story{speed: o.speed, all: o.allProbes}).open, Ledger: o.ledger, Socket: o.socket, Version: version, Commit: commit,
 		Publishers: []publish.Publisher{teller}, Listening: teller.listening,
 		Log: newLog(errs, slog.LevelWarn),
 	})
@@ -93,12 +95,16 @@ func (o *demo) run(ctx context.Context, out, errs io.Writer) error {
 	return watch(ctx, d, nil)
 }
 
-func demoConfig() (*configs.Config, error) {
-	data, err := configs.Example("demo")
+func (o *demo) config() (*configs.Config, error) {
+	name := "demo"
+	if o.allProbes {
+		name = "all-probes"
+	}
+	data, err := configs.Example(name)
 	if err != nil {
 		return nil, err
 	}
-	return configs.Parse("demo.yaml", data)
+	return configs.Parse(name+".yaml", data)
 }
 
 // portsFirst is how long events wait for the ports to be known, which are printed first.

@@ -154,6 +154,9 @@ type watched struct {
 		Lot    string          `json:"lot"`
 		Active bool            `json:"active"`
 	} `json:"alarms"`
+	Probes map[string]struct {
+		Fault *string `json:"fault"`
+	} `json:"probes"`
 }
 
 func state(t *testing.T, page string) watched {

@@ -12,7 +12,10 @@ import (
 )
 
 // story is the demo's kitchen as a feed: the drivers on simulated chips, in virtual time.
-type story struct{ speed float64 }
+type story struct {
+	speed float64
+	all   bool // the cabinet with every chip, in which nobody tells the daemon anything
+}
 
 // begins is when the story begins, by the kitchen's own clock.
 func begins() sensor.Instant {
@@ -22,7 +25,12 @@ func begins() sensor.Instant {
 // open goes on where the record ends: the kitchen's physics are run up to there, unseen, and so is its
 // script. Virtual time stands still while the demo is not running.
 func (s *story) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, error) {
-	k, err := kitchen.Demo(demoSeed)
+	plan, marks := kitchen.DemoPlan(demoSeed), kitchen.DemoMarks()
+	if s.all {
+		plan, _, _ = kitchen.AllProbes(demoSeed)
+		marks = nil
+	}
+	k, err := kitchen.New(plan)
 	if err != nil {
 		return nil, err
 	}
@@ -43,7 +51,7 @@ func (s *story) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 	for i := range probes {
 		drivers[i] = probes[i].Probe
 	}
-	script, err := people(newest)
+	script, err := people(marks, newest)
 	if err != nil {
 		return nil, err
 	}
@@ -52,9 +60,9 @@ func (s *story) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 }
 
 // people gives what the story's people tell the daemon, as it falls due, from after the record's end.
-func people(newest sensor.Instant) (func(sensor.Instant) []rules.Mark, error) {
+func people(marks []kitchen.Mark, newest sensor.Instant) (func(sensor.Instant) []rules.Mark, error) {
 	var told []rules.Mark
-	for i, m := range kitchen.DemoMarks() {
+	for i, m := range marks {
 		mark, err := rules.ParseMark(rules.MarkFields{Mark: m.Kind, Lot: m.Lot, Station: m.Station, Note: m.Note, By: m.By,
 			ID: fmt.Sprintf("story-%d", i+1)})
 		if err != nil {

@@ -107,8 +107,8 @@ func drawKitchen(t *rapid.T) Plan {
 			Door{station, some > 0.5}, Breaker{"box", some > 0.5}, Element{"box", some}, Thermostat{"cold", Stuck(some * 2.99)},
 			Setpoint{station, some * 150}, Feed{"pit", some * 3}, Load{food, station}, Remove{food}, Wrap{food, some > 0.5},
 			Put{probe, Place{Food: food, Depth: some}}, Put{probe, Place{Station: station}}, Put{probe, Place{}},
-			Lead{probe, chip.Wiring(some * 4.99)}, Drift{probe, some * 10}, Noise{probe, some}, Line{probe, DeadLine(some * 2.99)},
-			PowerCycle{probe}, Hang{probe, some > 0.5}, Rain{station, some * 40}, Room{10 + some*30},
+			Lead{probe, chip.Wiring(some * 4.99)}, Drift{probe, some * 10}, Noise{probe, some}, Line{probe, DeadLine(some * 3.99)},
+			PowerCycle{probe}, Board{probe, some * 150}, Hang{probe, some > 0.5}, Rain{station, some * 40}, Room{10 + some*30},
 		}).Draw(t, "do")
 	})
 	p.Script = rapid.SliceOfN(rapid.Custom(func(t *rapid.T) Event {

@@ -27,6 +27,7 @@ type probe struct {
 	moment time.Duration
 	chip   chip.Chip
 	dead   DeadLine
+	hot    float64    // °C that its board is warmer than the others
 	hung   *chip.Pins // what a chip that converts no more has last seen
 }
 
@@ -57,7 +58,7 @@ func (p *probe) pins(now time.Duration, board float64) chip.Pins {
 		r := rand.New(rand.NewPCG(p.key, uint64(now)<<8|p.sample&0xff))
 		tip += p.noise * r.NormFloat64()
 	}
-	return chip.Pins{Tip: tip, Type: p.plan.Type, Board: board, Wiring: p.wiring}
+	return chip.Pins{Tip: tip, Type: p.plan.Type, Board: board + p.hot, Wiring: p.wiring}
 }
 
 // hang keeps what the pins show now, or lets the chip go on.
@@ -74,9 +75,10 @@ type DeadLine uint8
 
 // The states of a data line.
 const (
-	Alive   DeadLine = iota
-	AllLow           // every bit reads 0
-	AllHigh          // every bit reads 1
+	Alive    DeadLine = iota
+	AllLow            // every bit reads 0
+	AllHigh           // every bit reads 1
+	NoAnswer          // the bus hangs: no transaction ends in time
 )
 
 // wire is the transport to a probe's chip.
@@ -92,6 +94,9 @@ func (w *wire) Tx(ctx context.Context, out, in []byte) error {
 	}
 	w.k.mu.Lock()
 	defer w.k.mu.Unlock()
+	if w.p.dead == NoAnswer {
+		return fmt.Errorf("%s: no answer in time: %w", w, context.DeadlineExceeded)
+	}
 	err := w.p.chip.Tx(w.k.now, out, in)
 	if err != nil {
 		return fmt.Errorf("%s: %w", w, err)

@@ -116,6 +116,12 @@ type Rain struct {
 	WattsPerKelvin float64
 }
 
+// Board makes the board of a probe's chip so many °C warmer than the room makes it.
+type Board struct {
+	Probe  string
+	Warmer float64
+}
+
 // PowerCycle takes the supply of a probe's chip away for a moment.
 type PowerCycle struct{ Probe string }
 
@@ -159,11 +165,14 @@ func (a Noise) check(k *Kitchen) error {
 	return errors.Join(k.hasProbe(a.Probe), within("noise", a.StdDev, 0, 100))
 }
 func (a Line) check(k *Kitchen) error {
-	return errors.Join(k.hasProbe(a.Probe), within("state", float64(a.Is), 0, float64(AllHigh)))
+	return errors.Join(k.hasProbe(a.Probe), within("state", float64(a.Is), 0, float64(NoAnswer)))
 }
 func (a Hang) check(k *Kitchen) error { return k.hasProbe(a.Probe) }
 func (a Rain) check(k *Kitchen) error {
 	return errors.Join(k.hasStation(a.Station), within("loss", a.WattsPerKelvin, 0, 100))
+}
+func (a Board) check(k *Kitchen) error {
+	return errors.Join(k.hasProbe(a.Probe), within("warmer board", a.Warmer, -100, 200))
 }
 func (a PowerCycle) check(k *Kitchen) error { return k.hasProbe(a.Probe) }
 func (a Room) check(*Kitchen) error         { return within("room", a.Celsius, -30, 60) }
@@ -190,6 +199,7 @@ func (a Noise) do(k *Kitchen)      { k.probes[a.Probe].noise = a.StdDev }
 func (a Line) do(k *Kitchen)       { k.probes[a.Probe].dead = a.Is }
 func (a Hang) do(k *Kitchen)       { k.probes[a.Probe].hang(!a.Off, k.now, k.room+boardAbove) }
 func (a Rain) do(k *Kitchen)       { k.stations[a.Station].rain = a.WattsPerKelvin }
+func (a Board) do(k *Kitchen)      { k.probes[a.Probe].hot = a.Warmer }
 func (a PowerCycle) do(k *Kitchen) { k.probes[a.Probe].chip.PowerCycle(k.now) }
 func (a Room) do(k *Kitchen)       { k.room = a.Celsius }
 

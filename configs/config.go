@@ -64,7 +64,8 @@ type Probe struct {
 	Wires        int            // of that thermometer: 2, 3 or 4
 	Reference    float64        // of the resistor beside a MAX31865, ohms
 	IgnoreFaults []sensor.Fault // short_gnd and short_vcc only
-	File         string         // a folder of the kernel's, such as /sys/bus/iio/devices/iio:device0
+	File         string         // a folder or file of the kernel's, such as /sys/bus/iio/devices/iio:device0
+	Driver       string         // what the device of File must call itself, wherever it is now; empty for any
 
 	// ColdJunctionOffset is what a MAX31856 adds to its own temperature.
 	ColdJunctionOffset sensor.Temp

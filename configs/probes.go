@@ -40,6 +40,7 @@ func (k *kitchen) probe(n ast.Node) {
 			})
 		}},
 		field{"file", scalar(r, &p.T.File, "file", "/sys/bus/iio/devices/iio:device0", parsePath)},
+		field{"driver", scalar(r, &p.T.Driver, "driver", "max31856", parseDriver)},
 		field{"offset", scalar(r, &p.T.Offset, "offset", "-0.4C", parseDifference)},
 		field{"max_slew", scalar(r, &p.T.MaxSlew, "max_slew", "20C", parseSlew)},
 		field{"accuracy", scalar(r, &p.T.Accuracy, "accuracy", "1C", parsePositiveDifference)},
@@ -65,9 +66,12 @@ func (k *kitchen) checkProbe(p *entry[Probe]) {
 	r := &k.reader
 	has := func(key string) bool { _, ok := p.of[key]; return ok }
 	c, chipped := chipNamed(p.T.Chip)
+	if chipped && has("driver") {
+		r.fail(p.key("driver"), "remove it, or write file: instead of chip:", "probe %s names a kernel driver and has a chip of its own", p.T.Name)
+	}
 	if !chipped {
 		for _, key := range chipKeys {
-			if has(key) {
+			if has(key) && !(has("file") && slices.Contains(fileKeys[:], key)) {
 				r.fail(p.key(key), "add chip: with one of "+chipNames()+", or remove "+key, "probe %s has %s without a chip", p.T.Name, key)
 			}
 		}
@@ -101,6 +105,18 @@ func (k *kitchen) checkProbe(p *entry[Probe]) {
 				"a reference of %g ohms does not go with a %s", p.T.Reference, p.T.RTD)
 		}
 	}
+}
+
+// fileKeys are the chip's keys that a kernel file may have too: what its driver leaves undone.
+var fileKeys = [...]string{"type", "rtd", "reference"}
+
+var driverForm = regexp.MustCompile(`^[A-Za-z0-9_.-]{1,64}$`)
+
+func parseDriver(s string) (string, string, string) {
+	if driverForm.MatchString(s) {
+		return s, "", ""
+	}
+	return "", fmt.Sprintf("%q is no driver's name", shorten(s)), "write what the file name in the device's folder holds, such as max31856"
 }
 
 // parseChip makes no guess at what was meant: one digit more or less is another chip that exists.

@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -17,7 +19,7 @@ import (
 )
 
 func checkVerb() *cobra.Command {
-	var path, socket string
+	var path, socket, root string
 	var probes bool
 	cmd := &cobra.Command{
 		Use:   "check",
@@ -36,11 +38,12 @@ func checkVerb() *cobra.Command {
 			if !probes {
 				return nil
 			}
-			return checkProbes(cmd.Context(), out, cfg, socket)
+			return checkProbes(cmd.Context(), out, cfg, socket, os.DirFS(root))
 		},
 	}
 	configFlag(cmd, &path)
 	socketFlag(cmd, &socket)
+	rootFlag(cmd, &root)
 	cmd.Flags().BoolVar(&probes, "probes", false, "read every probe once; a running daemon is asked, for it holds the buses")
 	return cmd
 }
@@ -49,10 +52,10 @@ func checkVerb() *cobra.Command {
 const probeWait = 5 * time.Second
 
 // readDirectly reads every probe once, from the buses themselves.
-func readDirectly(ctx context.Context, out io.Writer, cfg *configs.Config) error {
+func readDirectly(ctx context.Context, out io.Writer, cfg *configs.Config, kernel fs.FS) error {
 	host := bus.New(bus.Options{})
 	defer host.Close()
-	probes, err := daemon.Probes(cfg, host)
+	probes, err := daemon.Probes(cfg, host, kernel)
 	if err != nil {
 		return &exit{exitUsage, err}
 	}

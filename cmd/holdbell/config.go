@@ -20,6 +20,10 @@ func configFlag(cmd *cobra.Command, path *string) {
 	cmd.Flags().StringVar(path, "config", defaultConfig, "the configuration's `FILE`")
 }
 
+func rootFlag(cmd *cobra.Command, root *string) {
+	cmd.Flags().StringVar(root, "root", "/", "the `FOLDER` under which the kernel's files are read")
+}
+
 // loadConfig reads a configuration. Every error of it ends in exitUsage: trying again changes nothing.
 func loadConfig(path string) (*configs.Config, error) {
 	data, err := readLimited(path, maxConfig)

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 
 	"holdbell/configs"
 	"holdbell/publish/page"
@@ -14,10 +15,10 @@ import (
 
 // checkProbes asks a running daemon what its probes read, for it holds the buses; without one they are
 // read from here.
-func checkProbes(ctx context.Context, out io.Writer, cfg *configs.Config, socket string) error {
+func checkProbes(ctx context.Context, out io.Writer, cfg *configs.Config, socket string, kernel fs.FS) error {
 	raw, err := page.NewClient(socket).State(ctx)
 	if errors.Is(err, page.ErrUnreachable) {
-		return readDirectly(ctx, out, cfg)
+		return readDirectly(ctx, out, cfg, kernel)
 	}
 	if err != nil {
 		return &exit{exitFailed, fmt.Errorf("the running daemon: %w", err)}

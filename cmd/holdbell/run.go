@@ -19,7 +19,7 @@ import (
 )
 
 func runVerb() *cobra.Command {
-	var path, socket string
+	var path, socket, root string
 	cmd := &cobra.Command{
 		Use:   "run",
 		Short: "The daemon: watches until it is told to stop",
@@ -35,7 +35,7 @@ func runVerb() *cobra.Command {
 			warn(cfg, log)
 			version, commit := build()
 			d, err := daemon.New(cfg, daemon.Options{
-				Open: (&board{log: log}).open, Socket: socket, Version: version, Commit: commit, Log: log,
+				Open: (&board{log: log, root: root}).open, Socket: socket, Version: version, Commit: commit, Log: log,
 			})
 			if err != nil {
 				return &exit{exitUsage, err}
@@ -45,6 +45,7 @@ func runVerb() *cobra.Command {
 	}
 	configFlag(cmd, &path)
 	socketFlag(cmd, &socket)
+	rootFlag(cmd, &root)
 	return cmd
 }
 
@@ -94,6 +95,7 @@ func warn(cfg *configs.Config, log *slog.Logger) {
 // board is the machine that the daemon runs on: its clock and its buses.
 type board struct {
 	log   *slog.Logger
+	root  string // of the kernel's files
 	clock *daemon.Clock
 }
 
@@ -107,7 +109,7 @@ func (b *board) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 		b.clock = clock
 	}
 	host := bus.New(bus.Options{})
-	probes, err := daemon.Probes(cfg, host)
+	probes, err := daemon.Probes(cfg, host, os.DirFS(b.root))
 	if err != nil {
 		return nil, errors.Join(err, host.Close())
 	}

@@ -68,8 +68,10 @@ func mayImport(from, to string) bool {
 		return true
 	case under(from, "systemd"):
 		return false
-	case under(from, "sensor/condition", "sensor/its90", "sensor/resist", "sensor/recording", "sensor/live", "sensor/bus", "sensor/sysfs"):
+	case under(from, "sensor/condition", "sensor/its90", "sensor/resist", "sensor/recording", "sensor/live", "sensor/bus"):
 		return to == "holdbell/sensor" || under(to, "sensor/condition")
+	case under(from, "sensor/sysfs"):
+		return to == "holdbell/sensor" || under(to, "sensor/its90", "sensor/resist")
 	case under(from, "sensor/kitchen"):
 		return under(to, "sensor") || to == "holdbell/rules" || under(to, "rules/marks")
 	case from == "holdbell/sensor":

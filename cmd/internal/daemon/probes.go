@@ -2,6 +2,8 @@ package daemon
 
 import (
 	"fmt"
+	"io/fs"
+	"math"
 
 	"holdbell/configs"
 	"holdbell/sensor"
@@ -12,14 +14,16 @@ import (
 	"holdbell/sensor/max31865"
 	"holdbell/sensor/max6675"
 	"holdbell/sensor/resist"
+	"holdbell/sensor/sysfs"
 )
 
 // Probes opens what a configuration names on buses, in its order. Nothing is touched yet: a chip that
 // does not answer shows as a fault in the sweeps, not here. The errors name the probe and the fix.
-func Probes(cfg *configs.Config, buses sensor.Buses) ([]live.Named, error) {
+// kernel is the tree that kernel files are read in, / on a board.
+func Probes(cfg *configs.Config, buses sensor.Buses, kernel fs.FS) ([]live.Named, error) {
 	named := make([]live.Named, 0, len(cfg.Probes))
 	for i := range cfg.Probes {
-		p, err := openProbe(&cfg.Probes[i], buses)
+		p, err := openProbe(&cfg.Probes[i], buses, kernel)
 		if err != nil {
 			return nil, fmt.Errorf("probe %s: %w", cfg.Probes[i].Name, err)
 		}
@@ -28,10 +32,10 @@ func Probes(cfg *configs.Config, buses sensor.Buses) ([]live.Named, error) {
 	return named, nil
 }
 
-func openProbe(c *configs.Probe, buses sensor.Buses) (sensor.Probe, error) {
+func openProbe(c *configs.Probe, buses sensor.Buses, kernel fs.FS) (sensor.Probe, error) {
 	if c.Chip == "" {
 		if c.File != "" {
-			return nil, fmt.Errorf("%s: this version reads no kernel files; give the chip and its bus", c.File)
+			return openFile(c, kernel)
 		}
 		return nil, fmt.Errorf("it has neither chip nor bus, which does for a replay only; give both")
 	}
@@ -85,4 +89,30 @@ func openDetect(o configs.OpenDetect) max31856.OpenDetect {
 		return max31856.Open40kSlow
 	}
 	return max31856.OpenUnder5k
+}
+
+// openFile makes a probe of a kernel driver's file. Its type corrects the straight line that a MAX31855's
+// driver hands on; its thermometer turns the code of a MAX31865's into degrees.
+func openFile(c *configs.Probe, kernel fs.FS) (sensor.Probe, error) {
+	o := sysfs.Opts{Name: c.Driver, Reference: c.Reference}
+	if c.RTD != "" {
+		rtd, err := resist.Platinum(c.RTD.Ohms())
+		if err != nil {
+			return nil, err
+		}
+		o.RTD = rtd
+	}
+	if c.Type != "" {
+		letter, err := its90.ParseType(c.Type)
+		if err != nil {
+			return nil, err
+		}
+		o.Linearise = func(hot, cold float64) (float64, error) {
+			if math.Abs(hot) > math.MaxInt16/4 || math.Abs(cold) > math.MaxInt16/16 {
+				return 0, fmt.Errorf("%g °C with the cold junction at %g °C is nothing that a MAX31855 says", hot, cold)
+			}
+			return max31855.Linearise(letter, max31855.Frame{Hot: int16(math.Round(hot * 4)), Cold: int16(math.Round(cold * 16))})
+		}
+	}
+	return sysfs.New(kernel, c.File, o)
 }

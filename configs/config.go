@@ -38,6 +38,7 @@ type Config struct {
 	CookingPlan  string  // the variance or plan under which a published lethality table proves a cook; empty without
 	GrowthLimit  float64 // the kitchen's own limit of predicted growth, powers of ten; 0 without
 	Alarms       map[rules.AlarmName]rules.AlarmSetup
+	Shift        *rules.Shift // outside it reminders sleep; nil: they never do
 	Probes       []Probe
 	Stations     []Station
 	HTTP         HTTP
@@ -84,7 +85,10 @@ type Station struct {
 	Setpoint *sensor.Temp
 	Band     *rules.Band
 	Oven     rules.Oven // of a cooking station; empty when nobody said
-	Alarms   map[rules.AlarmName]rules.AlarmSetup
+	// Reminders want something done at intervals; TooHot is when food held hot dries out, nil for common practice.
+	Reminders []rules.Reminder
+	TooHot    *rules.TooHot
+	Alarms    map[rules.AlarmName]rules.AlarmSetup
 }
 
 // HTTP is the page, the metrics and the health check.
@@ -124,7 +128,7 @@ type Phone struct {
 // Parse has none.
 func (c *Config) Setup() (rules.Setup, error) {
 	s := rules.Setup{Site: c.Site, Units: c.Units, GapAllowance: c.GapAllowance, Code: c.Code, GuardBand: c.GuardBand, Alarms: c.Alarms,
-		CookingPlan: c.CookingPlan, GrowthLimit: c.GrowthLimit}
+		Shift: c.Shift, CookingPlan: c.CookingPlan, GrowthLimit: c.GrowthLimit}
 	index := make(map[string]int, len(c.Probes))
 	for i, p := range c.Probes {
 		index[p.Name] = i
@@ -132,7 +136,8 @@ func (c *Config) Setup() (rules.Setup, error) {
 			Condition: condition.Settings{Offset: p.Offset, MaxSlew: p.MaxSlew, Bridge: condition.Default().Bridge}})
 	}
 	for _, st := range c.Stations {
-		out := rules.StationSetup{Name: st.Name, Purpose: st.Purpose, Air: -1, Setpoint: st.Setpoint, Band: st.Band, Oven: st.Oven, Alarms: st.Alarms}
+		out := rules.StationSetup{Name: st.Name, Purpose: st.Purpose, Air: -1, Setpoint: st.Setpoint, Band: st.Band, Oven: st.Oven, Alarms: st.Alarms,
+			Reminders: st.Reminders, TooHot: st.TooHot}
 		for i, name := range append([]string{st.Air}, st.Food...) {
 			at, ok := index[name]
 			switch {

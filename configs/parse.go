@@ -87,6 +87,7 @@ func (k *kitchen) top(n ast.Node) {
 		field{"period", scalar(r, &c.Period, "period", "1s", parsePeriod)},
 		field{"gap_allowance", scalar(r, &c.GapAllowance, "gap_allowance", "5m", parseGap)},
 		field{"rules", k.rules},
+		field{"shift", k.shift},
 		field{"probes", func(n ast.Node) { r.list(n, "probes", k.probe) }},
 		field{"stations", func(n ast.Node) { r.list(n, "stations", k.station) }},
 		field{"publish", k.publish},

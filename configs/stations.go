@@ -56,6 +56,10 @@ func (k *kitchen) station(n ast.Node) {
 		field{"setpoint", pointer(r, &s.T.Setpoint, "setpoint", "150F", parseTemp)},
 		field{"oven", scalar(r, &s.T.Oven, "oven", "dry", oneOf(rules.Ovens()...))},
 		field{"band", func(n ast.Node) { s.T.Band = k.band(n) }},
+		field{"reminders", func(n ast.Node) {
+			r.list(n, "reminders", func(n ast.Node) { k.reminder(n, &s) })
+		}},
+		field{"too_hot", func(n ast.Node) { s.T.TooHot = k.tooHot(n) }},
 		field{"alarms", func(n ast.Node) { s.T.Alarms = k.alarms(n) }},
 	)
 	if s.of == nil {
@@ -76,6 +80,12 @@ func (k *kitchen) station(n ast.Node) {
 	}
 	if s.T.Air != "" && slices.Contains(s.T.Food, s.T.Air) {
 		r.fail(s.of["food"], "keep it where it hangs", "probe %s cannot be in the air and in the food at once", s.T.Air)
+	}
+	if s.T.TooHot != nil && s.T.Purpose != "" && s.T.Purpose != rules.HotHolding {
+		r.fail(s.of["too_hot"], "remove it, or make it purpose: hot-holding", "station %s does not hold hot food, and has a too_hot", s.T.Name)
+	}
+	if hot, low := s.T.TooHot, s.T.Band; hot != nil && low != nil && hot.Above <= low.Low {
+		r.fail(s.of["too_hot"], "write a temperature above where the station is to be", "at station %s food is too hot at the low end of its band", s.T.Name)
 	}
 	if s.T.Oven != "" && s.T.Purpose != "" && s.T.Purpose != rules.Cooking {
 		r.fail(s.of["oven"], "remove it, or make it purpose: cooking", "station %s does not cook, and has an oven", s.T.Name)

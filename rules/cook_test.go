@@ -169,6 +169,14 @@ func TestNothingLaundersACook(t *testing.T) {
 			b.set1(1, f(200)).set1(2, f(144.9)).hold(time.Hour)
 			return b.set1(1, f(150)).set1(2, f(140)).set1(0, f(150)).say(rules.MarkMove, "piece", "warmer", func(m *rules.Mark) { m.Probe = "core-2" }).hold(time.Minute)
 		},
+		"one of two probes silent": func() *bench {
+			s := us()
+			s.Stations[1].Food = []int{1, 2}
+			b := newBench(t, s)
+			b.set1(1, f(40)).set1(2, f(40)).say(rules.MarkLoad, "piece", "pit", func(m *rules.Mark) { m.Food = "beef" }).hold(time.Minute)
+			b.set1(1, f(200)).fail(2, sensor.Open).hold(4 * time.Minute)
+			return b.set1(0, f(150)).set1(2, f(140)).say(rules.MarkMove, "piece", "warmer", func(m *rules.Mark) { m.Probe = "core-2" }).hold(time.Minute)
+		},
 		"restart": func() *bench {
 			b := pitted(t, us(), "ground")
 			b.set1(1, f(156)).hold(10 * time.Second).reload()
@@ -222,6 +230,7 @@ func TestCookRestart(t *testing.T) {
 	b.set1(1, f(155)).hold(9 * time.Second).reload().hold(9 * time.Second).reload()
 	b.cooked(rules.CookDone)
 	b.reload().out().want("piece", rules.OK)
+	b.say(rules.MarkSplit, "half", "", func(m *rules.Mark) { m.From = "piece" }).hold(time.Minute).want("half", rules.OK)
 
 	b = pitted(t, warmer(t, "us-fda-2022"), "beef")
 	b.set1(1, f(200)).hold(time.Minute).out().want("piece", rules.OK)

@@ -49,6 +49,9 @@ var (
 
 // grown is the range that a model says of a lot: of its lowest and its highest reading, whichever grew more.
 func (l *lot) grown(m microbe.Model) (low, high float64) {
+	if l.Advice.GrowthLow.Work[m] == 0 && l.Advice.GrowthHigh.Work[m] == 0 {
+		return 0, 0 // held hot: no need to reckon
+	}
 	aLow, aHigh := l.Advice.GrowthLow.Range(m)
 	bLow, bHigh := l.Advice.GrowthHigh.Range(m)
 	return max(aLow, bLow), max(aHigh, bHigh)

@@ -44,6 +44,7 @@ func day(t *rapid.T, s rules.Setup) []rules.Input {
 				Station: rapid.SampledFrom([]string{"", "warmer", "pit", "bath", "oven", "walkin"}).Draw(t, "station"),
 				Probe:   rapid.SampledFrom([]string{"", "core", "core-2"}).Draw(t, "probe"),
 				By:      rapid.SampledFrom([]string{"", "R. Oduya"}).Draw(t, "by"), From: "a", Temp: &v,
+				Food: rapid.SampledFrom([]string{"", "beef", "ground", "poultry"}).Draw(t, "food"), Grams: 5000, Target: &v,
 				Undoes: fmt.Sprint("m", i-3), ID: fmt.Sprint("m", i), Until: at.Wall.Add(time.Hour), Alarm: ""})
 		}
 		in = append(in, x)
@@ -65,6 +66,7 @@ func TestRestartEquivalence(t *testing.T) {
 	for _, name := range []string{"us-fda-2022", "uk", "au-nz"} {
 		s := warmer(t, name)
 		s.Stations[0].Food = []int{1, 2}
+		s.Stations[1].Oven, s.GrowthLimit = rules.HumidOven, 2
 		rapid.Check(t, func(t *rapid.T) {
 			in := day(t, s)
 			whole, err := rules.New(s)
@@ -149,6 +151,9 @@ func TestLaws(t *testing.T) {
 				danger[l.Lot] = l.DangerZone
 				if alive := x.Sweep.At.Mono - l.Begun.Mono; l.DangerZone > alive || l.BelowHotLimit > alive || l.Unknown > alive {
 					t.Fatalf("%s is %v old but counts %v in the zone, %v below, %v unknown", l.Lot, alive, l.DangerZone, l.BelowHotLimit, l.Unknown)
+				}
+				if l.Verdict == rules.OK && l.Cook != nil && l.Cook.Stage == rules.CookUnproven {
+					t.Fatalf("%s is ok and its cook %+v", l.Lot, l.Cook)
 				}
 				if l.Verdict == rules.Act && l.Action == "" {
 					t.Fatalf("%s: act without an action: %s", l.Lot, l.Text)

@@ -58,6 +58,7 @@ func (e *Engine) assign(l *lot, want []int, at time.Duration) {
 		present := slices.ContainsFunc(l.Members, func(m member) bool { return m.Probe == p && m.Until == forever })
 		if !present {
 			l.Members = append(l.Members, e.newMember(p, l, at))
+			l.Trend, l.Proposed = trend{}, proposeNothing // of another place or another probe
 		}
 	}
 	e.hush(l, at)

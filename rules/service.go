@@ -27,7 +27,8 @@ func (e *Engine) applyService(m *Mark) (string, bool) {
 		if st.Unproven {
 			said += " Put food in once it has been at " + e.temp(e.standingCode(i).HotLimit) + " for " + words(armDelay) + "."
 		}
-		st.OutFor = ""
+		// Whoever puts it back wants it watched, though it was closed while it was hot.
+		st.OutFor, st.MustDrop = "", false
 	}
 	for _, l := range e.mem.Lots {
 		l.Against = l.Against && !(l.Station == i && !out)

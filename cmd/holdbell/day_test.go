@@ -128,7 +128,7 @@ func recordDay(t *testing.T, path string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	probes, err := daemon.Probes(cfg, k)
+	probes, err := daemon.Probes(cfg, k, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

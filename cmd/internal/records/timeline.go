@@ -167,7 +167,9 @@ func (s *story) mark(i int) {
 		s.take(of(rules.StationService))
 		s.takeStations()
 		text = m.Station
-	case rules.MarkWrap, rules.MarkRotate, rules.MarkNote, rules.MarkCorrective:
+	case rules.MarkHandover:
+		who = "; " + m.Signed() // the answer has the note
+	case rules.MarkWrap, rules.MarkRotate, rules.MarkServe, rules.MarkNote, rules.MarkCorrective:
 		if text = names(m.lives); text == "" {
 			text = m.Station
 		}
@@ -242,6 +244,8 @@ func (s *story) event(i int) {
 		if a := s.raised(ev); a != nil && !s.small(a) {
 			s.entry(ev.At, "BELL", string(ev.Priority)+" "+string(ev.Alarm)+": "+ev.Text+s.after(a))
 		}
+	case rules.StageProposed:
+		s.entry(ev.At, "proposed", ev.Text)
 	case rules.CookProven:
 		s.entry(ev.At, "PROVEN", ev.Text+s.since(ev))
 	case rules.ReheatProven:

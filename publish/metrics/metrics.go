@@ -93,6 +93,7 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 	collectProbes(ch, st)
 	collectLots(ch, st)
 	collectAlarms(ch, st)
+	collectStations(ch, st)
 	ahead := desc("limit_ahead_seconds", "How soon the first lot of a station will fall to the hot limit, as forecast; absent when nothing falls or nobody knows.", "station")
 	for i := range st.Stations {
 		if s := &st.Stations[i]; s.LimitAhead != nil {

@@ -35,7 +35,12 @@ func state() *rules.State {
 			{Name: "warmer-core", Station: "warmer", Role: "food", Reading: sensor.Bad(sensor.Open), LastValid: at(10), Valid: 10,
 				Faults: [sensor.NumFaults]uint64{sensor.Open: 20}},
 		},
-		Stations: []rules.StationState{{Name: "warmer", LimitAhead: new(20 * time.Minute)}, {Name: "pit"}},
+		Stations: []rules.StationState{
+			{Name: "warmer", LimitAhead: new(20 * time.Minute), Band: &rules.Band{Low: 60_000, High: 74_000}, DoorOpen: at(20), Recovery: new(4 * time.Minute),
+				Kept:      &rules.AirFigures{Known: 90 * time.Minute, Unknown: 6 * time.Minute, InBand: 80 * time.Minute, BelowBand: 8 * time.Minute, AboveBand: 2 * time.Minute, Mean: 65_600, Spread: 1_250},
+				Reminders: []rules.ReminderState{{Say: "turn", Due: true}, {Say: "look"}}},
+			{Name: "pit"}, {Name: "walkin", AirTemp: new(sensor.Temp(3_000)), Kept: &rules.AirFigures{Unknown: time.Minute}},
+		},
 		Lots: []rules.LotState{
 			{Lot: "brisket \"2\"", Station: "warmer", Verdict: rules.Act, DangerZone: 90 * time.Minute, DangerLimit: 4 * time.Hour},
 			{Lot: "gone", Station: "warmer", Verdict: rules.Discard, Ended: true},

@@ -65,9 +65,13 @@ func rich() *rules.State {
 	}
 	band := func(low, high float64) *rules.Band { return &rules.Band{Low: *at(low), High: *at(high)} }
 	st.Stations = []rules.StationState{
-		{Name: "warmer", Purpose: rules.HotHolding, Armed: true, Air: "warmer-air", Food: []string{"warmer-core", "pan-2", "pan-3"}, Setpoint: at(150), Band: band(140, 165), AirTemp: at(128.7)},
+		{Name: "warmer", Purpose: rules.HotHolding, Armed: true, Air: "warmer-air", Food: []string{"warmer-core", "pan-2", "pan-3"}, Setpoint: at(150), Band: band(140, 165), AirTemp: at(128.7), DoorOpen: ago(2 * time.Minute)},
 		{Name: "pass", Purpose: rules.HotHolding, Food: []string{"pass-core"}},
-		{Name: "pit", Purpose: rules.Cooking, Armed: true, Air: "pit-air", Food: []string{"pit-core"}, Setpoint: at(275), Band: band(250, 300), AirTemp: at(281.3)},
+		{Name: "pit", Purpose: rules.Cooking, Armed: true, Air: "pit-air", Food: []string{"pit-core"}, Setpoint: at(275), Band: band(250, 300), AirTemp: at(281.3),
+			Kept:     &rules.AirFigures{Known: 6 * time.Hour, Unknown: 12 * time.Minute, InBand: 354 * time.Minute, AboveBand: 6 * time.Minute, Mean: *at(276.4), Spread: 4_500},
+			Recovery: new(4 * time.Minute),
+			Reminders: []rules.ReminderState{{Say: "turn the racks", Every: time.Hour, Next: ago(4 * time.Minute), Due: true},
+				{Say: "feed the fire", Every: 45 * time.Minute, Next: noon.Add(17 * time.Minute)}}},
 		{Name: "walk-in", Purpose: rules.ColdHolding, Armed: true, Air: "walkin-air", Band: band(33, 41), AirTemp: at(38.1), OutOfService: true},
 		{Name: "blast", Purpose: rules.Cooling, Air: "blast-air", Food: []string{"blast-core"}, Band: band(34, 41)},
 	}

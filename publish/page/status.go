@@ -53,6 +53,32 @@ type StationReport struct {
 	Setpoint     *float64      `json:"setpoint_celsius"`
 	BandLow      *float64      `json:"band_low_celsius"`
 	BandHigh     *float64      `json:"band_high_celsius"`
+	Kept         *KeptReport   `json:"kept"` // null while it is not armed
+	DoorOpen     *rules.Stamp  `json:"door_open_since,omitempty"`
+	Recovery     *float64      `json:"recovery_seconds"` // after the door was last shut; null before that
+
+	Reminders []ReminderReport `json:"reminders,omitempty"`
+}
+
+// KeptReport is how a station's air was kept since it was armed; the mean and the spread are null without
+// any known time.
+type KeptReport struct {
+	Known   float64  `json:"known_seconds"`
+	Unknown float64  `json:"unknown_seconds"`
+	In      float64  `json:"in_band_seconds"`
+	Below   float64  `json:"below_band_seconds"`
+	Above   float64  `json:"above_band_seconds"`
+	Mean    *float64 `json:"mean_celsius"`
+	Spread  *float64 `json:"spread_celsius"`
+}
+
+// ReminderReport is one of a station's reminders.
+type ReminderReport struct {
+	Say   string         `json:"say"`
+	After rules.MarkKind `json:"after"`
+	Every float64        `json:"every_seconds"`
+	Next  *rules.Stamp   `json:"next"` // null while it does not run
+	Due   bool           `json:"due"`
 }
 
 // AlarmReport is one alarm that is not normal.
@@ -97,6 +123,7 @@ func Report(st *rules.State, now sensor.Instant, stale time.Duration) StateRepor
 		if s.Band != nil {
 			v.BandLow, v.BandHigh = celsius(&s.Band.Low), celsius(&s.Band.High)
 		}
+		keep(&v, s)
 		r.Stations = append(r.Stations, v)
 	}
 	for i := range st.Lots {
@@ -111,6 +138,31 @@ func Report(st *rules.State, now sensor.Instant, stale time.Duration) StateRepor
 			SinceAge: ageOf(now, a.Since), Text: a.Text})
 	}
 	return r
+}
+
+// keep fills in how a station's air was kept, its door and its reminders.
+func keep(v *StationReport, s *rules.StationState) {
+	if k := s.Kept; k != nil {
+		v.Kept = &KeptReport{Known: round3(k.Known.Seconds()), Unknown: round3(k.Unknown.Seconds()), In: round3(k.InBand.Seconds()),
+			Below: round3(k.BelowBand.Seconds()), Above: round3(k.AboveBand.Seconds())}
+		if k.Known > 0 {
+			v.Kept.Mean, v.Kept.Spread = celsius(&k.Mean), celsius(&k.Spread)
+		}
+	}
+	if !s.DoorOpen.IsZero() {
+		v.DoorOpen = &rules.Stamp{At: s.DoorOpen}
+	}
+	if s.Recovery != nil {
+		d := round3(s.Recovery.Seconds())
+		v.Recovery = &d
+	}
+	for _, m := range s.Reminders {
+		w := ReminderReport{Say: m.Say, After: m.After, Every: m.Every.Seconds(), Due: m.Due}
+		if !m.Next.IsZero() {
+			w.Next = &rules.Stamp{At: m.Next}
+		}
+		v.Reminders = append(v.Reminders, w)
+	}
 }
 
 func reportProbe(p *rules.ProbeState, now sensor.Instant) ProbeReport {

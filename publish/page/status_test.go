@@ -73,6 +73,17 @@ func TestState(t *testing.T) {
 		Stations []struct {
 			Station, Purpose string
 			Band             *float64 `json:"band_low_celsius"`
+			Kept             *struct {
+				Mean *float64 `json:"mean_celsius"`
+				In   float64  `json:"in_band_seconds"`
+			}
+			Door      *string  `json:"door_open_since"`
+			Recovery  *float64 `json:"recovery_seconds"`
+			Reminders []struct {
+				Say  string
+				Due  bool
+				Next *string
+			}
 		}
 	}
 	if err := json.Unmarshal([]byte(body), &r); err != nil {
@@ -101,6 +112,13 @@ func TestState(t *testing.T) {
 	}
 	if s := r.Stations[0]; s.Station != "warmer" || s.Purpose != "hot-holding" || *s.Band != at(140).Celsius() {
 		t.Errorf("warmer: %+v", s)
+	}
+	if s := r.Stations[0]; s.Door == nil || *s.Door != "2026-03-01T11:58:00Z" || s.Recovery != nil || s.Kept != nil {
+		t.Errorf("warmer's door: %+v", s)
+	}
+	if s := r.Stations[2]; s.Door != nil || s.Recovery == nil || *s.Recovery != 240 || s.Kept == nil || s.Kept.Mean == nil ||
+		*s.Kept.Mean != at(276.4).Celsius() || s.Kept.In != 354*60 || len(s.Reminders) != 2 || !s.Reminders[0].Due || s.Reminders[1].Next == nil {
+		t.Errorf("how the pit is kept: %+v", s)
 	}
 
 	st := rich()

@@ -50,6 +50,7 @@ type station struct {
 	Air                                       *temp
 	Armed, OutOfService                       bool
 	Probes                                    string
+	Facts                                     []fact
 }
 
 type alarm struct {
@@ -127,7 +128,7 @@ func (p *Page) rail(st *rules.State, now sensor.Instant) railView {
 		return cmp.Or(cmp.Compare(urgency(b.Verdict), urgency(a.Verdict)), cmp.Compare(a.Left.sort, b.Left.sort))
 	})
 	for i := range st.Stations {
-		v.Stations = append(v.Stations, stationOf(&st.Stations[i], st.Units))
+		v.Stations = append(v.Stations, stationOf(&st.Stations[i], st.Units, c))
 	}
 	for i := range st.Alarms {
 		v.Alarms = append(v.Alarms, alarmOf(&st.Alarms[i], st.Units, c))
@@ -207,9 +208,9 @@ func unseen(a alarm) int {
 	return 0
 }
 
-func stationOf(s *rules.StationState, u rules.Units) station {
+func stationOf(s *rules.StationState, u rules.Units, c clock) station {
 	v := station{Name: s.Name, Purpose: plain(s.Purpose), Armed: s.Armed, OutOfService: s.OutOfService, Air: tempOf(s.AirTemp, u),
-		Probes: strings.Join(s.Food, ", ")}
+		Probes: strings.Join(s.Food, ", "), Facts: keepingOf(s, u, c)}
 	if s.Setpoint != nil {
 		v.Setpoint = u.Format(*s.Setpoint)
 	}
@@ -255,15 +256,7 @@ func alarmOf(a *rules.AlarmState, u rules.Units, c clock) alarm {
 		add("Condition ended", c.both(a.Cleared))
 	}
 	if a.Status == rules.Shelved {
-		d, known := a.Until.Sub(c.now)
-		end := "at a time not known"
-		if known {
-			end = "in " + words(max(0, d))
-		}
-		if at := c.at(a.Until); at != "" {
-			end = at + ", " + end
-		}
-		add("Sounds again", end)
+		add("Sounds again", c.ahead(a.Until))
 	}
 	return v
 }

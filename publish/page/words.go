@@ -66,6 +66,19 @@ func (c clock) both(i sensor.Instant) string {
 	return c.ago(i)
 }
 
+// ahead is when i will be: clock time and how long until then, or that alone.
+func (c clock) ahead(i sensor.Instant) string {
+	d, known := i.Sub(c.now)
+	end := "at a time not known"
+	if known {
+		end = "in " + words(max(0, d))
+	}
+	if at := c.at(i); at != "" {
+		end = at + ", " + end
+	}
+	return end
+}
+
 // short is the clock time, or else the age.
 func (c clock) short(i sensor.Instant) string {
 	if at := c.at(i); at != "" {

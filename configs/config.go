@@ -68,6 +68,13 @@ type Probe struct {
 	File         string         // a folder or file of the kernel's, such as /sys/bus/iio/devices/iio:device0
 	Driver       string         // what the device of File must call itself, wherever it is now; empty for any
 
+	// Topic is where somebody else publishes the reading, at Pointer (JSON, RFC 6901) within the message, in
+	// Unit; after MaxAge without a message it is stale.
+	Topic   string
+	Pointer string
+	Unit    rules.Units
+	MaxAge  time.Duration
+
 	// ColdJunctionOffset is what a MAX31856 adds to its own temperature.
 	ColdJunctionOffset sensor.Temp
 

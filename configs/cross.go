@@ -60,6 +60,7 @@ func (k *kitchen) cross() {
 		k.judgeable(s)
 	}
 	for i := range k.probes {
+		k.crossTopic(&k.probes[i])
 		k.adviseProbe(&k.probes[i], used)
 	}
 	if at, ok := k.figures["hot_limit"]; ok && k.c.Code.HotLimit < lowestHotLimit() {

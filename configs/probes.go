@@ -9,6 +9,7 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 
+	"holdbell/rules"
 	"holdbell/sensor"
 	"holdbell/sensor/condition"
 )
@@ -41,10 +42,17 @@ func (k *kitchen) probe(n ast.Node) {
 		}},
 		field{"file", scalar(r, &p.T.File, "file", "/sys/bus/iio/devices/iio:device0", parsePath)},
 		field{"driver", scalar(r, &p.T.Driver, "driver", "max31856", parseDriver)},
+		field{"topic", scalar(r, &p.T.Topic, "topic", "kitchen/walk-in", parseTopic)},
+		field{"pointer", scalar(r, &p.T.Pointer, "pointer", "/temperature", parsePointer)},
+		field{"unit", scalar(r, &p.T.Unit, "unit", string(rules.Celsius), oneOf(rules.Celsius, rules.Fahrenheit))},
+		field{"max_age", scalar(r, &p.T.MaxAge, "max_age", "60s", parseMaxAge)},
 		field{"offset", scalar(r, &p.T.Offset, "offset", "-0.4C", parseDifference)},
 		field{"max_slew", scalar(r, &p.T.MaxSlew, "max_slew", "20C", parseSlew)},
 		field{"accuracy", scalar(r, &p.T.Accuracy, "accuracy", "1C", parsePositiveDifference)},
 	)
+	if p.T.Topic != "" && p.T.MaxAge == 0 {
+		p.T.MaxAge = DefaultMaxAge
+	}
 	clean := len(r.problems) == before
 	if p.of == nil {
 		return
@@ -58,6 +66,7 @@ func (k *kitchen) probe(n ast.Node) {
 	}
 	if clean {
 		k.checkProbe(&p)
+		k.checkTopic(&p)
 	}
 }
 

@@ -72,7 +72,7 @@ func TestAllProbesIsWhatIsSimulated(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := daemon.Probes(cfg, k, nil); err != nil {
+	if _, err := daemon.Probes(cfg, daemon.Places{Buses: k}); err != nil {
 		t.Fatal(err)
 	}
 	var here, there []string

@@ -16,6 +16,7 @@ import (
 	"holdbell/sensor"
 	"holdbell/sensor/bus"
 	"holdbell/sensor/live"
+	"holdbell/sensor/topic"
 )
 
 func checkVerb() *cobra.Command {
@@ -55,7 +56,7 @@ const probeWait = 5 * time.Second
 func readDirectly(ctx context.Context, out io.Writer, cfg *configs.Config, kernel fs.FS) error {
 	host := bus.New(bus.Options{})
 	defer host.Close()
-	probes, err := daemon.Probes(cfg, host, kernel)
+	probes, err := daemon.Probes(cfg, daemon.Places{Buses: host, Kernel: kernel, Topics: new(topic.Hub)})
 	if err != nil {
 		return &exit{exitUsage, err}
 	}

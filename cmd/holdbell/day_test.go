@@ -128,7 +128,7 @@ func recordDay(t *testing.T, path string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	probes, err := daemon.Probes(cfg, k, nil)
+	probes, err := daemon.Probes(cfg, daemon.Places{Buses: k})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -16,6 +16,7 @@ import (
 	"holdbell/sensor"
 	"holdbell/sensor/bus"
 	"holdbell/sensor/live"
+	"holdbell/sensor/topic"
 )
 
 func runVerb() *cobra.Command {
@@ -108,8 +109,8 @@ func (b *board) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 		}
 		b.clock = clock
 	}
-	host := bus.New(bus.Options{})
-	probes, err := daemon.Probes(cfg, host, os.DirFS(b.root))
+	host, topics := bus.New(bus.Options{}), new(topic.Hub)
+	probes, err := daemon.Probes(cfg, daemon.Places{Buses: host, Kernel: os.DirFS(b.root), Topics: topics})
 	if err != nil {
 		return nil, errors.Join(err, host.Close())
 	}
@@ -117,7 +118,7 @@ func (b *board) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 	if err != nil {
 		return nil, errors.Join(err, host.Close())
 	}
-	return &daemon.Feed{Source: source, Now: b.clock.Now, Close: host.Close}, nil
+	return &daemon.Feed{Source: source, Now: b.clock.Now, Topics: topics, Close: host.Close}, nil
 }
 
 // newLog writes a line an entry. The journal puts its own time before each.

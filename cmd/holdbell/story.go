@@ -43,7 +43,7 @@ func (s *story) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 		k.Advance(gone)
 		start = newest
 	}
-	probes, err := daemon.Probes(cfg, k, nil)
+	probes, err := daemon.Probes(cfg, daemon.Places{Buses: k})
 	if err != nil {
 		return nil, err
 	}

@@ -49,7 +49,9 @@ type BrokerOptions struct {
 	Users []User
 	// Commands lets marks through: from users with Command, and from anyone where there are no users.
 	Commands bool
-	Log      *slog.Logger // default slog.Default()
+	// Feeds are topics of others' readings: whoever may log in may publish to them.
+	Feeds []string
+	Log   *slog.Logger // default slog.Default()
 }
 
 // Broker is a small MQTT broker inside the daemon. It stores nothing: what is retained there, the Client

@@ -38,6 +38,11 @@ type Options struct {
 	Commands bool
 	Mark     func(ctx context.Context, m rules.Mark) (string, error)
 
+	// Feeds are topics of others' readings. Each message goes to Feed, which must not wait; one that the
+	// broker kept from before does not: nobody knows how old it is.
+	Feeds []string
+	Feed  func(topic string, payload []byte)
+
 	Log *slog.Logger // default slog.Default()
 	Now func() sensor.Instant
 
@@ -101,6 +106,8 @@ func New(o Options) (*Client, error) {
 		return nil, errors.New("the MQTT client has no clock; set Now")
 	case o.Commands && o.Mark == nil:
 		return nil, errors.New("commands are on and nobody takes marks; set Mark")
+	case len(o.Feeds) > 0 && o.Feed == nil:
+		return nil, errors.New("topics are named and nobody takes their messages; set Feed")
 	case (o.CertFile == "") != (o.KeyFile == ""):
 		return nil, errors.New("a client's certificate and its key go together; give both files or none")
 	}

@@ -294,3 +294,43 @@ func TestTheWaitsBetweenTries(t *testing.T) {
 		t.Errorf("waits %v after a connection that stood", got)
 	}
 }
+
+// Others' readings reach the probes they are meant for; what a broker kept from before does not, and the
+// embedded broker lets nothing else in.
+func TestFeeds(t *testing.T) {
+	feeds := []string{"kitchen/walk-in", "kitchen/pit"}
+	body := func(t *testing.T, h *host) {
+		type fed struct{ topic, payload string }
+		heard := make(chan fed, 16)
+		other := rawClient(t, paho.NewClientOptions().AddBroker("tcp://"+h.addr))
+		if t.Name() == "TestFeeds/mosquitto" {
+			done(t, other.Publish("kitchen/walk-in", 1, true, "old"))
+		}
+		o := h.own(options())
+		o.Feeds = feeds
+		o.Feed = func(topic string, payload []byte) { heard <- fed{topic, string(payload)} }
+		c, _ := run(t, o)
+		_, err := c.connected(t.Context())
+		must(t, err)
+		for _, f := range []fed{{"kitchen/walk-in", "3.5"}, {"kitchen/elsewhere", "9"}, {"kitchen/pit", `{"c":130}`}} {
+			if f.topic == "kitchen/elsewhere" && t.Name() == "TestFeeds/embedded" {
+				continue // the broker cuts off who publishes where he may not
+			}
+			done(t, other.Publish(f.topic, 1, false, f.payload))
+		}
+		want := map[fed]bool{{"kitchen/walk-in", "3.5"}: true, {"kitchen/pit", `{"c":130}`}: true}
+		for len(want) > 0 {
+			select {
+			case f := <-heard:
+				if !want[f] {
+					t.Fatalf("heard %v", f)
+				}
+				delete(want, f)
+			case <-time.After(guardTime):
+				t.Fatalf("not heard: %v", want)
+			}
+		}
+	}
+	t.Run("mosquitto", func(t *testing.T) { body(t, mosquitto(t, "allow_anonymous true\n")) })
+	t.Run("embedded", func(t *testing.T) { body(t, embedded(t, BrokerOptions{Feeds: feeds})) })
+}

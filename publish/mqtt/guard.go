@@ -17,7 +17,8 @@ type guard struct {
 	own      login
 	users    map[string]account
 	commands bool
-	mark     string // the one topic that others may publish to
+	mark     string // the one topic of ours that others may publish to
+	feeds    []string
 
 	server *mochi.Server
 
@@ -32,7 +33,7 @@ type account struct {
 }
 
 func newGuard(o BrokerOptions, own login) (*guard, error) {
-	g := &guard{own: own, users: map[string]account{}, commands: o.Commands, mark: newTopics(o.Prefix, o.Site).mark()}
+	g := &guard{own: own, users: map[string]account{}, commands: o.Commands, mark: newTopics(o.Prefix, o.Site).mark(), feeds: o.Feeds}
 	for _, u := range o.Users {
 		secret, err := readSecret(u.PasswordFile)
 		switch {
@@ -107,7 +108,7 @@ func (g *guard) connected() int {
 }
 
 // OnACLCheck implements the library's Hook: our own client may do everything, others may read, and
-// publish marks where that is allowed.
+// publish marks and readings where that is allowed.
 func (g *guard) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 	switch {
 	case g.ours(cl):
@@ -116,6 +117,8 @@ func (g *guard) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 		return true
 	case g.commands && topic == g.mark:
 		return len(g.users) == 0 || g.users[string(cl.Properties.Username)].command
+	case slices.Contains(g.feeds, topic):
+		return true
 	}
 	return false
 }

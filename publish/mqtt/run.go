@@ -147,6 +147,14 @@ func (c *Client) greet(ctx context.Context, l *link) error {
 			c.o.Log.Warn("the broker does not let us read marks; allow it in the broker's access list", "topic", c.topics.mark(), "err", err)
 		}
 	}
+	for _, t := range c.o.Feeds {
+		if err := l.subscribe(ctx, map[string]byte{t: qos}, c.feed); err != nil {
+			if !l.stands() || ctx.Err() != nil {
+				return err
+			}
+			c.o.Log.Warn("the broker does not let us read a probe's topic; allow it in the broker's access list", "topic", t, "err", err)
+		}
+	}
 	// Without leave to read, nothing of an earlier run can be cleared; all else goes on.
 	born := sync.OnceFunc(func() { close(l.looked) })
 	err := l.subscribe(ctx, c.topics.look(), func(_ paho.Client, m paho.Message) {
@@ -164,6 +172,13 @@ func (c *Client) greet(ctx context.Context, l *link) error {
 		return err
 	}
 	return l.publish(ctx, message{topic: c.topics.status(), payload: []byte("online"), retained: true})
+}
+
+// feed is the library's handler of others' readings.
+func (c *Client) feed(_ paho.Client, m paho.Message) {
+	if !m.Retained() {
+		c.o.Feed(m.Topic(), m.Payload())
+	}
 }
 
 // subscribe waits for the broker's answer, and takes a refusal for an error.

@@ -15,6 +15,7 @@ import (
 	"holdbell/publish/page"
 	"holdbell/rules"
 	"holdbell/sensor"
+	"holdbell/sensor/topic"
 )
 
 // Feed is where the sweeps come from, and the clock that goes with them.
@@ -23,6 +24,8 @@ type Feed struct {
 	Now    func() sensor.Instant
 	// Script gives the marks of a story up to an instant, each once, in order; nil without a story.
 	Script func(until sensor.Instant) []rules.Mark
+	// Topics are probes that others publish; nil without any.
+	Topics *topic.Hub
 	// Close lets the buses go; nil when there is nothing to let go.
 	Close func() error
 }
@@ -101,7 +104,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 		show: d.show, took: d.metrics.ObserveSweep, alive: d.alive, script: d.feed.Script, log: d.log, state: &d.state,
 		carry: d.record.carry, between: d.between, last: d.record.newest,
 	}
-	outputs, err := d.newOutputs(cfg)
+	outputs, err := d.newOutputs(cfg, d.feed.Topics)
 	if err != nil {
 		if d.feed.Close != nil {
 			err = errors.Join(err, d.feed.Close())
@@ -249,12 +252,15 @@ func (d *Daemon) replace(cfg *configs.Config) error {
 	if err != nil {
 		return err
 	}
-	outputs, err := d.newOutputs(cfg)
+	feed, err := d.o.Open(cfg, d.loop.last)
 	if err != nil {
 		return err
 	}
-	feed, err := d.o.Open(cfg, d.loop.last)
+	outputs, err := d.newOutputs(cfg, feed.Topics)
 	if err != nil {
+		if feed.Close != nil {
+			err = errors.Join(err, feed.Close())
+		}
 		return err
 	}
 	select {

@@ -15,6 +15,7 @@ import (
 	"holdbell/publish/page"
 	"holdbell/publish/phone"
 	"holdbell/rules"
+	"holdbell/sensor/topic"
 )
 
 // outputs are the publishers of one configuration, and the ports they are reached at.
@@ -22,6 +23,7 @@ type outputs struct {
 	d       *Daemon
 	log     *slog.Logger
 	cfg     *configs.Config
+	topics  *topic.Hub // probes that others publish; nil without any
 	page    *page.Page
 	handler http.Handler
 	client  *mqtt.Client // of another machine's broker; nil without one
@@ -35,8 +37,8 @@ type outputs struct {
 }
 
 // newOutputs makes the publishers of cfg and starts none. Nothing in it waits for a disk or a network.
-func (d *Daemon) newOutputs(cfg *configs.Config) (*outputs, error) {
-	o := &outputs{d: d, log: d.log, cfg: cfg}
+func (d *Daemon) newOutputs(cfg *configs.Config, topics *topic.Hub) (*outputs, error) {
+	o := &outputs{d: d, log: d.log, cfg: cfg, topics: topics}
 	o.shown.Store(new([]publish.Publisher))
 	o.guards.Store(new([]*guard))
 	var err error
@@ -71,11 +73,15 @@ func (d *Daemon) newOutputs(cfg *configs.Config) (*outputs, error) {
 
 func (o *outputs) mqttOptions(broker string) mqtt.Options {
 	m := o.cfg.MQTT
-	return mqtt.Options{
+	opts := mqtt.Options{
 		Broker: broker, Prefix: m.Prefix, Site: o.cfg.Site, ClientID: m.ClientID,
 		Username: m.Username, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile,
 		Commands: m.Commands, Mark: o.d.Mark, Log: o.log, Now: o.d.desk.now,
 	}
+	if o.topics != nil {
+		opts.Feeds, opts.Feed = o.topics.Topics(), o.topics.Deliver
+	}
+	return opts
 }
 
 // start sets everything to work. What it returns stops it again, and returns once cursors are saved and
@@ -156,6 +162,9 @@ func (o *outputs) runClient(ctx context.Context, wg *sync.WaitGroup, client *mqt
 func (o *outputs) embed(ctx context.Context, wg *sync.WaitGroup) {
 	m := o.cfg.MQTT
 	opts := mqtt.BrokerOptions{Listen: m.Listen, Prefix: m.Prefix, Site: o.cfg.Site, Commands: m.Commands, Log: o.log}
+	if o.topics != nil {
+		opts.Feeds = o.topics.Topics()
+	}
 	for _, u := range m.Users {
 		opts.Users = append(opts.Users, mqtt.User{Name: u.Name, PasswordFile: u.PasswordFile, Command: m.Commands})
 	}

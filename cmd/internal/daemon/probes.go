@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"holdbell/configs"
+	"holdbell/rules"
 	"holdbell/sensor"
 	"holdbell/sensor/its90"
 	"holdbell/sensor/live"
@@ -15,15 +16,22 @@ import (
 	"holdbell/sensor/max6675"
 	"holdbell/sensor/resist"
 	"holdbell/sensor/sysfs"
+	"holdbell/sensor/topic"
 )
+
+// Places are where probes hang.
+type Places struct {
+	Buses  sensor.Buses
+	Kernel fs.FS // in which kernel files are read, / on a board
+	Topics *topic.Hub
+}
 
 // Probes opens what a configuration names on buses, in its order. Nothing is touched yet: a chip that
 // does not answer shows as a fault in the sweeps, not here. The errors name the probe and the fix.
-// kernel is the tree that kernel files are read in, / on a board.
-func Probes(cfg *configs.Config, buses sensor.Buses, kernel fs.FS) ([]live.Named, error) {
+func Probes(cfg *configs.Config, from Places) ([]live.Named, error) {
 	named := make([]live.Named, 0, len(cfg.Probes))
 	for i := range cfg.Probes {
-		p, err := openProbe(&cfg.Probes[i], buses, kernel)
+		p, err := openProbe(&cfg.Probes[i], from)
 		if err != nil {
 			return nil, fmt.Errorf("probe %s: %w", cfg.Probes[i].Name, err)
 		}
@@ -32,10 +40,13 @@ func Probes(cfg *configs.Config, buses sensor.Buses, kernel fs.FS) ([]live.Named
 	return named, nil
 }
 
-func openProbe(c *configs.Probe, buses sensor.Buses, kernel fs.FS) (sensor.Probe, error) {
+func openProbe(c *configs.Probe, from Places) (sensor.Probe, error) {
+	if c.Topic != "" {
+		return from.Topics.Probe(topic.Opts{Topic: c.Topic, Pointer: c.Pointer, Fahrenheit: c.Unit == rules.Fahrenheit, MaxAge: c.MaxAge})
+	}
 	if c.Chip == "" {
 		if c.File != "" {
-			return openFile(c, kernel)
+			return openFile(c, from.Kernel)
 		}
 		return nil, fmt.Errorf("it has neither chip nor bus, which does for a replay only; give both")
 	}
@@ -45,7 +56,7 @@ func openProbe(c *configs.Probe, buses sensor.Buses, kernel fs.FS) (sensor.Probe
 		if err != nil {
 			return nil, err
 		}
-		t, err := buses.SPI(c.Bus, max31855.SPI())
+		t, err := from.Buses.SPI(c.Bus, max31855.SPI())
 		if err != nil {
 			return nil, err
 		}
@@ -55,7 +66,7 @@ func openProbe(c *configs.Probe, buses sensor.Buses, kernel fs.FS) (sensor.Probe
 		if err != nil {
 			return nil, err
 		}
-		t, err := buses.SPI(c.Bus, max31856.SPI())
+		t, err := from.Buses.SPI(c.Bus, max31856.SPI())
 		if err != nil {
 			return nil, err
 		}
@@ -66,13 +77,13 @@ func openProbe(c *configs.Probe, buses sensor.Buses, kernel fs.FS) (sensor.Probe
 		if err != nil {
 			return nil, err
 		}
-		t, err := buses.SPI(c.Bus, max31865.SPI())
+		t, err := from.Buses.SPI(c.Bus, max31865.SPI())
 		if err != nil {
 			return nil, err
 		}
 		return max31865.New(t, max31865.Opts{Sensor: rtd, Wires: c.Wires, Reference: c.Reference, MainsHz: c.MainsHz})
 	case "max6675":
-		t, err := buses.SPI(c.Bus, max6675.SPI())
+		t, err := from.Buses.SPI(c.Bus, max6675.SPI())
 		if err != nil {
 			return nil, err
 		}

@@ -35,6 +35,7 @@ type cook struct {
 	Guard sensor.Temp                  `json:",omitempty"` // and the guard band
 	Under time.Duration                // not known to be at the tables' first row since then; never while it is
 
+	Oven       Oven          `json:",omitempty"` // of the latest station that it cooked in
 	OvenOff    time.Duration // the oven is outside its limit since then; never while it keeps it
 	OvenSeen   bool          // it has kept it once
 	OvenMissed bool          // it was outside for longer than ovenGrace
@@ -196,6 +197,7 @@ func (e *Engine) followOven(l *lot, c *cook) {
 		return
 	}
 	now := e.mem.Now
+	c.Oven = e.set.Stations[l.Station].Oven
 	limit := e.ovenOf(l)
 	air := e.set.Stations[l.Station].Air
 	ok := limit != nil && air >= 0 && e.read[air].Valid() && limit.holds(e.read[air].Temp, e.guardOf(0, air))

@@ -50,7 +50,7 @@ func (e *Engine) cookText(l *lot, s *CookState) string {
 		} else if s.Left > 0 {
 			b.WriteString(" It has " + words(s.Left+time.Second-1) + " to go at this temperature.")
 		}
-		b.WriteString(e.roastText(l, s))
+		b.WriteString(e.roastText(l))
 	}
 	b.WriteString(e.finishText(l, &s.Finish))
 	return b.String()
@@ -67,31 +67,26 @@ func (e *Engine) orCheck(l *lot) string {
 	return ""
 }
 
-// roastText says why time alone does not make a roast: the rule has two halves.
-func (e *Engine) roastText(l *lot, s *CookState) string {
-	if !s.RoastTime || s.Oven == OvenKept || l.Cook == nil {
+// roastText says why time alone does not make a roast: the rule has two halves. Empty unless the time was met
+// and the oven was not.
+func (e *Engine) roastText(l *lot) string {
+	r, c := e.code(l).Roast, l.Cook
+	if r == nil || c == nil || !c.RoastTime || c.Proof != "" {
 		return ""
 	}
-	r := e.code(l).Roast
 	text := " The time of the roast table was met, but not its oven (" + r.OvenBasis.String() + "): "
-	oven := Oven("")
-	if l.Station >= 0 {
-		oven = e.set.Stations[l.Station].Oven
-	}
-	limit := r.ovenLimit(oven, l.Grams)
+	limit := r.ovenLimit(c.Oven, l.Grams)
 	switch {
-	case l.Stage != Cooking || limit == nil && oven != "":
-		return text + "it was not kept while this roast cooked."
 	case limit == nil:
-		return text + "the configuration does not say what oven " + e.stationName(l.Station) + " is."
+		return text + "the configuration does not say what oven it cooked in."
 	case limit.Min == nil:
-		return text + "a " + string(oven) + " oven stays at or below " + e.temp(*limit.Max) + "."
+		return text + "a " + string(c.Oven) + " one stays at or below " + e.temp(*limit.Max) + "."
 	}
 	weight := "of this weight"
 	if l.Grams == 0 {
 		weight = "that nobody weighed"
 	}
-	return text + "a " + string(oven) + " oven holds at least " + e.temp(*limit.Min) + " for a roast " + weight + "."
+	return text + "a " + string(c.Oven) + " one holds at least " + e.temp(*limit.Min) + " for a roast " + weight + "."
 }
 
 // finishText is the estimate in a sentence; empty for what does not cook or has no target.
@@ -142,11 +137,13 @@ func (e *Engine) cookWhy(l *lot) string {
 // proven.
 func (e *Engine) cookAlso(l *lot) string {
 	switch {
-	case l.Ruling.Reason == reasonCookLeft || l.Ruling.Verdict == Discard:
+	case l.Ruling.Reason == reasonCookLeft:
+		return e.roastText(l)
+	case l.Ruling.Verdict == Discard:
 		return ""
 	case e.cookOwed(l):
 		return " It also " + e.cookWhy(l) + ". " + e.cookOn(l)
-	case !l.CookSeen && !l.Standing && l.hot(l.Stage):
+	case !l.CookSeen && !l.Standing && l.Heat == nil && l.hot(l.Stage):
 		return " Its cook was not seen."
 	}
 	return ""

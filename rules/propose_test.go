@@ -26,7 +26,7 @@ func TestProposals(t *testing.T) {
 		}, "brisket", ""},
 		{"a slow fall", func() *bench { return loaded(t, "us-fda-2022").ramp(1, f(140), 80*time.Minute) }, "brisket", ""},
 		{"a step is no trend", func() *bench {
-			return loaded(t, "us-fda-2022").hold(25 * time.Minute).set1(1, f(130)).hold(16 * time.Minute)
+			return loaded(t, "us-fda-2022").hold(25*time.Minute).set1(1, f(130)).hold(16 * time.Minute)
 		}, "brisket", ""},
 		{"reheated in place", func() *bench {
 			b := loaded(t, "us-fda-2022").set1(1, f(120)).hold(20 * time.Minute)

@@ -49,7 +49,7 @@ func TestProofing(t *testing.T) {
 	b.set1(0, f(150)).hold(4 * time.Minute)
 	b.restart(b.set)
 	b.want("ham", rules.Act)
-	b.hold(2 * time.Minute).want("ham", rules.OK)
+	b.hold(2*time.Minute).want("ham", rules.OK)
 	b.say(rules.MarkLoad, "beans", "warmer", nil).hold(time.Minute)
 	b.want("beans", rules.OK)
 }

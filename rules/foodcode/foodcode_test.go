@@ -146,7 +146,8 @@ type published struct {
 	ChillAbove struct {
 		MaxH float64 `json:"max_h"`
 	} `json:"chill_one_time_above"`
-	TimeRule struct {
+	CookGuidance []struct{ C, Min, S float64 } `json:"cook_guidance"`
+	TimeRule     struct {
 		From float64 `json:"from_h"`
 		Over float64 `json:"over_h"`
 	} `json:"time_rule"`
@@ -256,6 +257,14 @@ func TestPublishedFigures(t *testing.T) {
 				same(t, "6 h from cold", *b.ColdMax, exactly(t, &p.TPHC6.Start, nil))
 				same(t, "6 h never above", *b.MaxFood, exactly(t, &p.TPHC6.Food, nil))
 				same(t, "6 h from hot", b.HotMin, (*sensor.Temp)(nil))
+			}
+			for _, g := range p.CookGuidance {
+				hold := time.Duration(g.Min*60+g.S) * time.Second
+				found := false
+				for _, k := range c.Cooking {
+					found = found || k.Temp == exactly(t, nil, &g.C) && k.Hold == hold
+				}
+				same(t, fmt.Sprintf("cook %v °C for %v", g.C, hold), found, true)
 			}
 			if p.HotBelow.MaxH > 0 {
 				same(t, "once below", c.DangerLimit, hours(p.HotBelow.MaxH))

@@ -2,14 +2,22 @@ package main
 
 import (
 	"context"
+	"database/sql"
+	"errors"
 	"flag"
+	"io"
 	"math"
 	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"holdbell/cmd/internal/daemon"
+	"holdbell/publish/ledger"
+	"holdbell/rules"
 	"holdbell/sensor"
 	"holdbell/sensor/its90"
 	"holdbell/sensor/kitchen"
@@ -222,4 +230,123 @@ func TestDay(t *testing.T) {
 	if n := strings.Count(out.String(), "\n"); n > page {
 		t.Errorf("the day has %d lines, more than the %d of a page", n, page)
 	}
+}
+
+// dayLedger makes the ledger that the daemon would have made of the recorded day; its id is all zeros, so that a
+// text can be compared.
+func dayLedger(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "ledger.db")
+	l, err := ledger.Open(path, ledger.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg, err := loadConfig("testdata/day/kitchen.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	setup, err := cfg.Setup()
+	if err != nil {
+		t.Fatal(err)
+	}
+	engine, err := rules.New(setup)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var layout []string
+	for _, p := range cfg.Probes {
+		layout = append(layout, p.Name)
+	}
+	f, err := os.Open(dayRecording)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rec, err := recording.Open(f, dayRecording, layout)
+	if err != nil {
+		t.Fatal(err)
+	}
+	due, err := (&replay{marks: "testdata/day/marks.csv"}).readMarks(rec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := ledger.Batch{Layout: layout, FirstSweep: 1}
+	number := uint64(0)
+	commit := func() {
+		if err := l.Commit(context.Background(), b); err != nil {
+			t.Fatal(err)
+		}
+		b = ledger.Batch{Layout: layout, FirstSweep: number + 1}
+	}
+	for {
+		s, err := rec.Next(context.Background())
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		number++
+		in := rules.Input{Sweep: s}
+		n := upTo(due, s.At)
+		in.Marks, due = due[:n], due[n:]
+		b.Sweeps = append(b.Sweeps, sensor.Sweep{At: s.At, Readings: append([]sensor.Reading(nil), s.Readings...)})
+		for _, m := range in.Marks {
+			b.Marks = append(b.Marks, ledger.Marked{Sweep: number, Mark: m})
+		}
+		b.Events = append(b.Events, engine.Step(in)...)
+		if number%60 == 0 {
+			commit()
+		}
+	}
+	commit()
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("sqlite", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	if _, err := db.Exec(`PRAGMA journal_mode = DELETE; UPDATE meta SET value = '00000000000000000000000000000000' WHERE key = 'id'`); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// in runs a verb with the zone of a kitchen, as its own process does, and wants its exit status.
+func inZone(t *testing.T, zone string, want int, args ...string) (out, errs string) {
+	t.Helper()
+	place, err := time.LoadLocation(zone)
+	if err != nil {
+		t.Fatal(err)
+	}
+	local := time.Local
+	time.Local = place
+	defer func() { time.Local = local }()
+	var o, e strings.Builder
+	if got := holdbell(args, &o, &e); got != want {
+		t.Fatalf("%v: exit status %d, want %d: %s", args, got, want, e.String())
+	}
+	return o.String(), e.String()
+}
+
+func TestDayRecord(t *testing.T) {
+	path := dayLedger(t)
+	base := []string{"records", "--config", "testdata/day/kitchen.yaml", "--ledger", path}
+	run := func(want int, more ...string) (string, string) {
+		t.Helper()
+		return inZone(t, "UTC", want, append(slices.Clone(base), more...)...)
+	}
+	text, _ := run(exitOK, "--from", "2026-06-06")
+	golden(t, "record.txt", text)
+	for i, line := range strings.Split(text, "\n") {
+		if utf8.RuneCountInString(line) > 80 {
+			t.Errorf("line %d of the record is wider than a terminal: %s", i+1, line)
+		}
+	}
+	csv, _ := run(exitOK, "--from", "2026-06-06", "--format", "csv")
+	golden(t, "record.csv", csv)
+	side, _ := run(exitOK, "--compare", "shoulder-1", "shoulder-2")
+	golden(t, "compare.txt", side)
 }

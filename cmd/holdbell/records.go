@@ -18,15 +18,29 @@ import (
 func recordsVerb() *cobra.Command {
 	var o recordsOf
 	cmd := &cobra.Command{
-		Use:   "records",
+		Use:   "records [--compare LOT LOT]",
 		Short: "Prints the record for people and inspectors",
 		Long: "records prints what a ledger holds of a span of time: lots with their stages, clocks and verdicts, hand checks,\n" +
 			"corrective actions, alarms, marks and who signed them. It reads beside a running daemon, or a copy elsewhere,\n" +
 			"and changes neither. Times are local (TZ chooses another zone). Verdicts and alarms stand as they were said\n" +
 			"then; figures are worked out from the readings, for which it needs the configuration.\n\n" +
-			"A time is RFC 3339, a day such as 2026-05-02, or how long before the record's end: -24h, -7d.",
-		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
+			"A time is RFC 3339, a day such as 2026-05-02, or how long before the record's end: -24h, -7d.\n\n" +
+			"With --compare two lots stand side by side: the pit, the time to each stage, the hold, what was noted. A name\n" +
+			"that was used on several days is the newest; NAME@DATE is the one that began on that day, and the same name\n" +
+			"twice the newest two.",
+		Args: func(cmd *cobra.Command, args []string) error {
+			switch {
+			case o.compare && len(args) != 2:
+				return fmt.Errorf("--compare takes two lots, not %d, such as: records --compare ribs@2026-05-02 ribs@2026-05-09", len(args))
+			case !o.compare:
+				return cobra.NoArgs(cmd, args)
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if o.compare {
+				return o.side(cmd, args, cmd.OutOrStdout())
+			}
 			return o.run(cmd, cmd.OutOrStdout())
 		},
 	}
@@ -37,6 +51,10 @@ func recordsVerb() *cobra.Command {
 	flags.StringVar(&o.to, "to", "", "the `TIME` up to which; the record's end unless told")
 	flags.StringVar(&o.lot, "lot", "", "only this `LOT`; NAME@DATE is the one that began on that day")
 	flags.StringVar(&o.format, "format", "text", "`FORMAT`: "+strings.Join(records.Formats(), " or "))
+	flags.BoolVar(&o.compare, "compare", false, "two lots side by side, named after the flags")
+	for _, other := range []string{"from", "to", "lot", "format"} {
+		cmd.MarkFlagsMutuallyExclusive("compare", other)
+	}
 	return cmd
 }
 
@@ -44,6 +62,29 @@ func recordsVerb() *cobra.Command {
 type recordsOf struct {
 	config, ledger        string
 	from, to, lot, format string
+	compare               bool
+}
+
+// side writes two lots side by side.
+func (o *recordsOf) side(cmd *cobra.Command, lots []string, out io.Writer) error {
+	var opts records.Options
+	if err := o.configure(cmd, &opts); err != nil {
+		return err
+	}
+	for _, lot := range lots {
+		name, err := records.ParseName(lot, time.Local)
+		if err != nil {
+			return &exit{exitUsage, err}
+		}
+		opts.Lots = append(opts.Lots, name)
+	}
+	return o.reading(func(l *ledger.Ledger) error {
+		c, err := records.Compare(cmd.Context(), l, opts, time.Local)
+		if err != nil {
+			return err
+		}
+		return c.Text(out, time.Local)
+	})
 }
 
 // defaultSpan is how much of the record is printed unless told.

@@ -33,17 +33,20 @@ type alarmKey struct {
 	station, lot, probe string
 }
 
+func keyOf(ev *rules.Event) alarmKey { return alarmKey{ev.Alarm, ev.Station, ev.Lot, ev.Probe} }
+
 // NewBook gives an empty one.
 func NewBook() *Book {
 	return &Book{latest: map[string]*Life{}, told: map[uint64]*Mark{}, byID: map[string]*Mark{}, asked: map[markKey][]*Mark{}, open: map[alarmKey]*Alarm{}}
 }
 
 // Tell takes a mark before the events of its sweep.
-func (b *Book) Tell(m rules.Mark) {
+func (b *Book) Tell(m rules.Mark) *Mark {
 	x := &Mark{Mark: m}
 	b.Marks = append(b.Marks, x)
 	k := markKey{m.At.Wall.UnixNano(), m.At.Mono, m.ID}
 	b.asked[k] = append(b.asked[k], x)
+	return x
 }
 
 // Add takes an event.
@@ -73,7 +76,7 @@ func (b *Book) Add(ev *rules.Event) {
 }
 
 func (b *Book) begin(ev *rules.Event) {
-	l := &Life{Lot: ev.Lot, Begun: ev.Since}
+	l := &Life{Lot: ev.Lot, Begun: ev.Since, Seq: ev.Seq}
 	l.move(ev)
 	b.Lives = append(b.Lives, l)
 	b.latest[ev.Lot] = l
@@ -149,6 +152,9 @@ func (b *Book) concern(m *Mark) {
 		}
 		return
 	}
+	if m.Kind == rules.MarkAcknowledge || m.Kind == rules.MarkShelve {
+		return // about a station's alarms, not about what is in it
+	}
 	station := m.Station
 	if station == "" {
 		station = m.Lot
@@ -184,7 +190,7 @@ func (b *Book) undo(m *Mark) {
 }
 
 func (b *Book) alarm(ev *rules.Event) {
-	k := alarmKey{ev.Alarm, ev.Station, ev.Lot, ev.Probe}
+	k := keyOf(ev)
 	a := b.open[k]
 	if ev.Kind == rules.AlarmRaised || a == nil {
 		a = &Alarm{Raised: *ev}

@@ -11,6 +11,7 @@ import (
 type Name struct {
 	Lot  string
 	Date time.Time // midnight of the day, in the person's zone; zero: any
+	seq  uint64    // of the one life that is meant; 0: any
 }
 
 const dateLayout = "2006-01-02"
@@ -25,7 +26,7 @@ func ParseName(s string, zone *time.Location) (Name, error) {
 	if err != nil || lot == "" {
 		return Name{}, fmt.Errorf("%q is no lot; write its name, or NAME@DATE with the day on which it began, such as ribs@2026-05-02", s)
 	}
-	return Name{lot, day}, nil
+	return Name{Lot: lot, Date: day}, nil
 }
 
 func cutLast(s, sep string) (before, after string, found bool) {
@@ -44,7 +45,7 @@ func (n Name) String() string {
 }
 
 func (n Name) fits(l *Life) bool {
-	return n.Lot == l.Lot && (n.Date.IsZero() || !l.Begun.Wall.Before(n.Date) && l.Begun.Wall.Before(n.Date.AddDate(0, 0, 1)))
+	return n.Lot == l.Lot && (n.seq == 0 || n.seq == l.Seq) && (n.Date.IsZero() || !l.Begun.Wall.Before(n.Date) && l.Begun.Wall.Before(n.Date.AddDate(0, 0, 1)))
 }
 
 // ParseTime reads a bound of a span: RFC 3339; a day, from its beginning or with end set to its end; or how

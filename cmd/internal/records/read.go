@@ -178,8 +178,14 @@ func (w *walk) run(ctx context.Context, l *ledger.Ledger, start time.Time, r *Re
 
 // step takes one recorded sweep.
 func (w *walk) step(in *rules.Input) {
+	if w.engine != nil && len(in.Marks) > 0 {
+		w.capture() // a name that is taken anew forgets the lot that had it
+	}
 	for i := range in.Marks {
-		w.book.Tell(in.Marks[i])
+		m := w.book.Tell(in.Marks[i])
+		if l := w.book.latest[m.Lot]; m.Lot != "" && l != nil && l.State != nil {
+			m.Before = l.State.Temp
+		}
 	}
 	at, told := in.Sweep.At, 0
 	for i := range w.events {
@@ -196,9 +202,6 @@ func (w *walk) step(in *rules.Input) {
 	w.events = w.events[told:]
 	if w.engine == nil {
 		return
-	}
-	if len(in.Marks) > 0 {
-		w.capture() // a name that is taken anew forgets the lot that had it
 	}
 	again := w.engine.Step(*in)
 	for i := range again {

@@ -38,6 +38,7 @@ type Record struct {
 type Life struct {
 	Lot      string
 	Food     string
+	Seq      uint64 // of the event that began it
 	Begun    sensor.Instant
 	Ended    sensor.Instant // zero: open at the end of the record
 	Moves    []Move         // where it was, as recorded
@@ -66,7 +67,9 @@ type Mark struct {
 	Seq     uint64 // of the answer; 0: it was never answered, because it had been told before
 	Answer  string
 	Refused bool
-	lives   []*Life
+	// Before is the reading that spoke for its lot just before, nil without one and where no rules were asked.
+	Before *sensor.Temp
+	lives  []*Life
 }
 
 // Alarm is one alarm from its raising to its end.

@@ -135,7 +135,7 @@ func (t *text) clocks(l *Life) {
 		t.line(indent, label(""), "A power-off of unknown length lies in it.")
 	}
 	if c := s.Cook; c != nil && s.CookSeen {
-		t.linef(indent, label("Cooking"), "%s [%s] Cook value C100 %.0f min.", c.Text, c.Basis, s.CookValue)
+		t.linef(indent, label("Cooking"), "%s Cook value C100 %.0f min.", c.Text, s.CookValue)
 	}
 	if x := s.Lethality; x != nil {
 		met := "not met"
@@ -192,9 +192,18 @@ func (t *text) verdicts(l *Life) {
 	}
 }
 
+// alarms writes each alarm with what became of it; an advice that came again is told once, with its times.
 func (t *text) alarms(all []*Alarm) {
-	for _, a := range all {
+	told := map[alarmKey]bool{}
+	for i, a := range all {
 		ev := &a.Raised
+		if k := keyOf(ev); ev.Priority == rules.Advice {
+			if !told[k] {
+				told[k] = true
+				t.linef(indent, label("Advice"), "%s  %s: %s%s", t.at(ev.At.Wall), ev.Alarm, ev.Text, t.cameAgain(all[i+1:], k))
+			}
+			continue
+		}
 		t.linef(indent, label("Alarm"), "%s  %s %s: %s", t.at(ev.At.Wall), ev.Priority, ev.Alarm, ev.Text)
 		var then []string
 		if a.Worst != nil && t.r.Units != "" {
@@ -218,6 +227,20 @@ func (t *text) alarms(all []*Alarm) {
 		}
 		t.line(indent, label(""), strings.Join(then, "; ")+".")
 	}
+}
+
+// cameAgain is when else the same advice was given.
+func (t *text) cameAgain(later []*Alarm, k alarmKey) string {
+	var times []string
+	for _, a := range later {
+		if keyOf(&a.Raised) == k && a.Raised.Priority == rules.Advice {
+			times = append(times, t.at(a.Raised.At.Wall))
+		}
+	}
+	if len(times) == 0 {
+		return ""
+	}
+	return " Again " + strings.Join(times, ", ") + "."
 }
 
 // marks writes what people did: hand checks and corrective actions under their own headings, and that there

@@ -278,7 +278,7 @@ func (s *story) small(a *Alarm) bool {
 	if ev.Priority != rules.Advice {
 		return false
 	}
-	k := alarmKey{ev.Alarm, ev.Station, ev.Lot, ev.Probe}
+	k := keyOf(ev)
 	if s.advised[k] {
 		return true
 	}
@@ -286,7 +286,7 @@ func (s *story) small(a *Alarm) bool {
 	text, later := "advice "+string(ev.Alarm)+": "+ev.Text, []string(nil)
 	for _, x := range s.book.Alarms {
 		r := &x.Raised
-		if (alarmKey{r.Alarm, r.Station, r.Lot, r.Probe}) == k && r.Seq > ev.Seq && r.Priority == rules.Advice {
+		if keyOf(r) == k && r.Seq > ev.Seq && r.Priority == rules.Advice {
 			later = append(later, s.clock(r.At))
 		}
 	}

@@ -1,0 +1,315 @@
+package records
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"holdbell/publish/ledger"
+	"holdbell/rules"
+	"holdbell/sensor"
+)
+
+// Comparison is two cooks side by side.
+type Comparison struct {
+	Units rules.Units
+	Cooks [2]*Life
+	Notes []string // which of several lots of a name was taken, and doubts about the figures
+}
+
+// Compare reads two lots out of a ledger, each with the rules begun before it. The same name twice means the
+// newest two of that name; a name that several have means the newest, and Notes says so.
+func Compare(ctx context.Context, l *ledger.Ledger, o Options, zone *time.Location) (*Comparison, error) {
+	if o.Setup == nil || len(o.Lots) != 2 {
+		return nil, fmt.Errorf("two lots are compared by what the rules make of their readings; name two, and the configuration with --config FILE")
+	}
+	events, err := l.EventsWithin(ctx, time.Time{}, time.Time{}, rules.LotBegun, rules.LotMoved, rules.LotEnded)
+	if err != nil {
+		return nil, err
+	}
+	_, last, err := l.Span(ctx)
+	if err != nil {
+		return nil, err
+	}
+	b := NewBook()
+	for i := range events {
+		b.Add(&events[i])
+	}
+	c := &Comparison{Units: o.Setup.Units}
+	taken, err := c.choose(b.Lives, o.Lots, zone)
+	if err != nil {
+		return nil, err
+	}
+	for i, life := range taken {
+		r, err := Read(ctx, l, Options{From: life.Begun.Wall, To: life.End(last), Setup: o.Setup, Lots: []Name{{Lot: life.Lot, seq: life.Seq}}})
+		if err != nil {
+			return nil, err
+		}
+		c.Cooks[i] = r.Lots[0]
+		if c.Cooks[i].State == nil {
+			return nil, fmt.Errorf("%s is not known to the rules with this configuration; give the one that the daemon ran with as --config FILE", life.Lot)
+		}
+		c.Notes = append(c.Notes, r.Doubts...)
+	}
+	return c, nil
+}
+
+// choose finds the two lives that are meant.
+func (c *Comparison) choose(lives []*Life, names []Name, zone *time.Location) (taken [2]*Life, err error) {
+	for i, n := range names {
+		var fit []*Life
+		for _, l := range lives {
+			if n.fits(l) && !(i == 1 && l == taken[0]) {
+				fit = append(fit, l)
+			}
+		}
+		if len(fit) == 0 {
+			var known []string
+			for _, l := range lives {
+				known = append(known, Name{Lot: l.Lot, Date: l.Begun.Wall.In(zone)}.String())
+			}
+			what := "no lot " + n.String()
+			if i == 1 && n.fits(taken[0]) {
+				what = "no second lot " + n.String()
+			}
+			return taken, fmt.Errorf("%s is recorded; those that are: %s", what, orNone(known))
+		}
+		taken[i] = fit[len(fit)-1]
+		if others := fit[:len(fit)-1]; len(others) > 0 && n.Date.IsZero() && !(i == 0 && names[1] == n) {
+			c.Notes = append(c.Notes, fmt.Sprintf("%s is the newest of %d lots of that name; %s@DATE takes another, such as %s.", n.Lot, len(fit), n.Lot,
+				Name{Lot: n.Lot, Date: others[len(others)-1].Begun.Wall.In(zone)}))
+		}
+	}
+	if names[0] == names[1] {
+		taken[0], taken[1] = taken[1], taken[0] // the older one first, as it was cooked
+	}
+	return taken, nil
+}
+
+// figure is one line of a comparison.
+type figure struct {
+	name string
+	of   func(l *Life) string
+}
+
+// Text writes the two side by side, for a terminal of 80 characters.
+func (c *Comparison) Text(w io.Writer, zone *time.Location) error {
+	a, b := c.Cooks[0], c.Cooks[1]
+	p := newPage(w, zone, a.Begun.Wall, b.Begun.Wall)
+	for _, n := range c.Notes {
+		p.line(0, "Note: ", n)
+	}
+	const first, column = 24, 27
+	row := func(name, left, right string) {
+		x, y := Wrap(left, column), Wrap(right, column)
+		for i := range max(len(x), len(y)) {
+			p.write(strings.TrimRight(pad(cell([]string{name}, i), first)+pad(cell(x, i), column+1)+cell(y, i), " "))
+		}
+	}
+	row("", strings.ToUpper(a.Lot), strings.ToUpper(b.Lot))
+	for _, f := range c.figures(p) {
+		left, right := f.of(a), f.of(b)
+		if left != "" || right != "" {
+			row(f.name, orDash(left), orDash(right))
+		}
+	}
+	for _, l := range c.Cooks {
+		p.blank()
+		p.line(0, "", "What was noted of "+l.Lot+" of "+l.Begun.Wall.In(zone).Format(dateLayout))
+		n := 0
+		for _, m := range l.Marks {
+			if note := m.FreeText(); note != "" && !m.Refused {
+				n++
+				p.line(indent, p.at(m.At.Wall)+"  ", fmt.Sprintf("%s: %s (%s)", m.Kind, note, m.Signed()))
+			}
+		}
+		if n == 0 {
+			p.line(indent, "", "Nothing.")
+		}
+	}
+	p.blank()
+	p.line(0, "", caution)
+	return p.flush()
+}
+
+func pad(s string, n int) string { return s + strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s))) }
+
+func cell(lines []string, i int) string {
+	if i < len(lines) {
+		return lines[i]
+	}
+	return ""
+}
+
+func orDash(s string) string {
+	if s == "" {
+		return "-"
+	}
+	return s
+}
+
+func (c *Comparison) figures(p *page) []figure {
+	temp := func(t *sensor.Temp) string {
+		if t == nil {
+			return ""
+		}
+		return c.Units.Format(*t)
+	}
+	from := func(l *Life, at time.Time) string {
+		if at.IsZero() || at.Before(l.Begun.Wall) {
+			return ""
+		}
+		return rules.Words(at.Sub(l.Begun.Wall))
+	}
+	all := []figure{
+		{"food", func(l *Life) string { return l.Food }},
+		{"weight, as noted", weight},
+		{"loaded", func(l *Life) string { return p.at(l.Begun.Wall) }},
+		{"pit, by time", func(l *Life) string { return c.air(l, rules.Cooking) }},
+		{"load to wrap", func(l *Life) string { return from(l, l.marked(rules.MarkWrap)) }},
+		{"load to proven cook", func(l *Life) string {
+			if k := l.State.Cook; k != nil {
+				return from(l, k.At.Wall)
+			}
+			return ""
+		}},
+		{"load to out of the pit", func(l *Life) string {
+			if s := l.stay(rules.Cooking); s != nil {
+				return from(l, s.To.Wall)
+			}
+			return ""
+		}},
+		{"load to hold", func(l *Life) string {
+			if s := l.stay(rules.HotHolding); s != nil {
+				return from(l, s.From.Wall)
+			}
+			return ""
+		}},
+		{"load to service", func(l *Life) string { return from(l, l.marked(rules.MarkServe)) }},
+		{"finish, out of the pit", func(l *Life) string { return temp(l.finish()) }},
+		{"highest in the cook", func(l *Life) string { _, high := l.extremes(rules.Cooking); return temp(high) }},
+		{"cook value C100", func(l *Life) string { return fmt.Sprintf("%.0f min", l.State.CookValue) }},
+		{"lowest in hold", func(l *Life) string { low, _ := l.extremes(rules.HotHolding); return temp(low) }},
+		{"air in hold, by time", func(l *Life) string { return c.air(l, rules.HotHolding) }},
+	}
+	for _, stage := range rules.Purposes() {
+		all = append(all, figure{string(stage) + ", in all", func(l *Life) string {
+			if d := l.inStage(stage); d > 0 {
+				return rules.Words(d)
+			}
+			return ""
+		}})
+	}
+	return append(all,
+		figure{"danger zone", func(l *Life) string { return rules.Words(l.State.DangerZone) }},
+		figure{"unknown", func(l *Life) string { return rules.Words(l.State.Unknown) }},
+		figure{"verdict", func(l *Life) string { return string(l.Verdict()) }},
+	)
+}
+
+// heavy finds a weight in what a person wrote.
+var heavy = regexp.MustCompile(`(?i)\b\d+(?:[.,]\d+)?\s?(?:kg|lbs?|pounds?)\b`)
+
+func weight(l *Life) string {
+	for _, m := range l.Marks {
+		if w := heavy.FindString(m.FreeText()); w != "" {
+			return w
+		}
+	}
+	return ""
+}
+
+// marked is when a kind of mark was first made about a lot.
+func (l *Life) marked(kind rules.MarkKind) time.Time {
+	i := slices.IndexFunc(l.Marks, func(m *Mark) bool { return m.Kind == kind && !m.Refused })
+	if i < 0 {
+		return time.Time{}
+	}
+	return l.Marks[i].At.Wall
+}
+
+// stay is a lot's first stay in a stage.
+func (l *Life) stay(stage rules.Purpose) *rules.StayState {
+	for i := range l.State.Stays {
+		if s := &l.State.Stays[i]; s.Stage == stage {
+			return s
+		}
+	}
+	return nil
+}
+
+func (l *Life) inStage(stage rules.Purpose) time.Duration {
+	var d time.Duration
+	for i := range l.State.Stays {
+		if s := &l.State.Stays[i]; s.Stage == stage {
+			d += s.Length
+		}
+	}
+	return d
+}
+
+// extremes are the lowest and highest readings of a stage, where a probe in the food spoke.
+func (l *Life) extremes(stage rules.Purpose) (low, high *sensor.Temp) {
+	for i := range l.State.Stays {
+		s := &l.State.Stays[i]
+		if s.Stage != stage || s.Low == nil || s.OnAir {
+			continue
+		}
+		if low == nil || *s.Low < *low {
+			low = s.Low
+		}
+		if high == nil || *s.High > *high {
+			high = s.High
+		}
+	}
+	return low, high
+}
+
+// finish is what a lot read as it was first taken out of the cook.
+func (l *Life) finish() *sensor.Temp {
+	s := l.stay(rules.Cooking)
+	if s == nil {
+		return nil
+	}
+	for _, m := range l.Marks {
+		ends := m.Kind == rules.MarkMove || m.Kind == rules.MarkClose || m.Kind == rules.MarkDiscard
+		if ends && !m.Refused && m.Lot == l.Lot && !m.At.Wall.Before(s.From.Wall) {
+			return m.Before
+		}
+	}
+	return nil
+}
+
+// air is the mean and spread of the air of the stations in a stage, weighted by time over all stays in it.
+func (c *Comparison) air(l *Life, stage rules.Purpose) string {
+	var known, sum, squares float64
+	for i := range l.State.Stays {
+		s := &l.State.Stays[i]
+		if s.Stage != stage || s.Air.Known <= 0 {
+			continue
+		}
+		w, mean, spread := s.Air.Known.Seconds(), s.Air.Mean.Celsius(), s.Air.Spread.Celsius()
+		known += w
+		sum += float64(w * mean)
+		squares += float64(w * (float64(mean*mean) + float64(spread*spread)))
+	}
+	if known == 0 {
+		return ""
+	}
+	mean := sum / known
+	spread := math.Sqrt(max(0, squares/known-float64(mean*mean)))
+	t, ok := sensor.FromCelsius(mean)
+	if !ok {
+		return ""
+	}
+	if c.Units == rules.Fahrenheit {
+		spread *= 1.8
+	}
+	return fmt.Sprintf("%s, spread %.1f", c.Units.Format(t), spread)
+}

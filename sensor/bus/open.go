@@ -61,21 +61,29 @@ func lockNode(node string) (*os.File, error) {
 	return nil, errors.Join(err, f.Close())
 }
 
-// lockHolder names the process that has f locked, from /proc/locks, or nothing when that cannot be told.
+// lockHolder names the process that has f locked, or nothing when that cannot be told.
 func lockHolder(f *os.File) string {
 	var stat syscall.Stat_t
 	if err := syscall.Fstat(int(f.Fd()), &stat); err != nil {
 		return ""
 	}
+	if pid := lockedBy(stat.Ino); pid != "" {
+		return " (process " + pid + ")"
+	}
+	return ""
+}
+
+// lockedBy is the process that holds a lock on an inode, from /proc/locks; empty for none.
+func lockedBy(ino uint64) string {
 	locks, err := os.ReadFile("/proc/locks")
 	if err != nil {
 		return ""
 	}
-	inode := fmt.Sprintf(":%d", stat.Ino)
+	inode := fmt.Sprintf(":%d", ino)
 	for line := range bytes.Lines(locks) {
 		// "1: FLOCK  ADVISORY  WRITE 4711 00:05:321 0 EOF", the sixth being major:minor:inode (man proc_locks).
 		if f := strings.Fields(string(line)); len(f) >= 6 && f[1] == "FLOCK" && strings.HasSuffix(f[5], inode) {
-			return " (process " + f[4] + ")"
+			return f[4]
 		}
 	}
 	return ""

@@ -37,7 +37,9 @@ func rich() *rules.State {
 	st.Lots = []rules.LotState{
 		{Lot: "brisket", Food: "beef", Station: "warmer", Stage: rules.HotHolding, Begun: ago(3 * time.Hour), Probes: []string{"warmer-core"},
 			Temp: at(152.4), Probe: "warmer-core", Verdict: rules.OK, Basis: hotBasis, Text: "brisket in warmer at 152.4 °F is held hot.",
-			DangerLimit: 4 * time.Hour, LastCheck: ago(20 * time.Minute), CookSeen: true},
+			DangerLimit: 4 * time.Hour, LastCheck: ago(20 * time.Minute), CookSeen: true,
+			Cook:   &rules.CookState{Stage: rules.CookDone, Text: "It is proven cooked: its lowest reading at or above 145 °F for 15 s (FDA Food Code 2022 3-401.11(A)(1))."},
+			Growth: &rules.GrowthState{CPerfringens: 0.61, CPerfringensLow: 0.08, BCereus: 0.22}},
 		{Lot: "pulled pork", Food: "pork", Station: "warmer", Stage: rules.HotHolding, Begun: ago(5 * time.Hour), Probes: []string{"pan-2", "pan-3"},
 			Temp: at(121), Probe: "pan-2", Verdict: rules.Act, Action: "Reheat it to 165 °F for 15 s within 1 h 18 min, or discard it.",
 			Deadline: noon.Add(78 * time.Minute), Basis: hotBasis, DangerZone: 170 * time.Minute, Charged: 162 * time.Minute, DangerLimit: 4 * time.Hour, BelowHotLimit: 42 * time.Minute, ComeUp: 8 * time.Minute,

@@ -181,5 +181,5 @@ func growthWords(g *rules.GrowthState) string {
 	if low := fmt.Sprintf("%.1f", g.CPerfringensLow); low != perfringens {
 		perfringens = low + " to " + perfringens
 	}
-	return fmt.Sprintf("C. perfringens %s, B. cereus %.1f powers of ten, give or take %.1f; advice only", perfringens, g.BCereus, microbe.Uncertainty)
+	return fmt.Sprintf("C. perfringens %s, B. cereus %.1f powers of ten, give or take %.1f at best", perfringens, g.BCereus, microbe.Uncertainty)
 }

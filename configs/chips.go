@@ -17,19 +17,19 @@ type chip struct {
 // chips are the front-ends that this version reads.
 var chips = [...]chip{
 	// MAX31855 datasheet, ordering information: one part a type, none for B. It tells shorts apart.
-	{name: "max31855", types: "KJNSTER", needs: []string{"bus", "type"}, takes: []string{"ignore_faults"}},
+	{name: "max31855", types: "KJNSTER", needs: []string{"bus", "type"}, takes: []string{"ignore_faults", "class"}},
 	// MAX31856 datasheet, CR0 register: OCFAULT; CR1: TC TYPE and AVGSEL; CJTO; SR: OPEN and OVUV, no shorts.
 	{name: "max31856", types: "BEJKNRST", needs: []string{"bus", "type", "mains_hz"},
-		takes: []string{"averaging", "open_detect", "cold_junction_offset"}},
+		takes: []string{"averaging", "open_detect", "cold_junction_offset", "class"}},
 	// MAX31865 datasheet, configuration register: 3-wire and 50/60 Hz.
-	{name: "max31865", needs: []string{"bus", "rtd", "wires", "reference", "mains_hz"}},
+	{name: "max31865", needs: []string{"bus", "rtd", "wires", "reference", "mains_hz"}, takes: []string{"class"}},
 	// MAX6675 datasheet: type K and nothing to set.
-	{name: "max6675", types: "K", needs: []string{"bus"}, takes: []string{"type"}},
+	{name: "max6675", types: "K", needs: []string{"bus"}, takes: []string{"type", "class"}},
 }
 
 // chipKeys are the keys that belong to a chip, in the order in which they are looked at.
 var chipKeys = [...]string{"bus", "type", "rtd", "wires", "reference", "mains_hz", "averaging", "open_detect",
-	"cold_junction_offset", "ignore_faults"}
+	"cold_junction_offset", "ignore_faults", "class"}
 
 func chipNamed(name string) (chip, bool) {
 	i := slices.IndexFunc(chips[:], func(c chip) bool { return c.name == name })
@@ -49,6 +49,14 @@ func Chips() []string {
 }
 
 func chipNames() string { return strings.Join(Chips(), ", ") }
+
+// kind says what the chip reads.
+func (c chip) kind() string {
+	if c.types == "" {
+		return "a platinum thermometer"
+	}
+	return "a thermocouple"
+}
 
 // lacks says that a probe's chip has not been told a key, and the fix.
 func (c chip) lacks(key string) (wrong, fix string) {

@@ -10,7 +10,9 @@ import (
 
 	"holdbell/rules"
 	"holdbell/sensor"
+	"holdbell/sensor/accuracy"
 	"holdbell/sensor/condition"
+	"holdbell/sensor/its90"
 )
 
 // The defaults of what a configuration leaves out.
@@ -78,9 +80,34 @@ type Probe struct {
 	// ColdJunctionOffset is what a MAX31856 adds to its own temperature.
 	ColdJunctionOffset sensor.Temp
 
-	Offset   sensor.Temp // added to every valid reading
-	MaxSlew  sensor.Temp // a second; 0 turns spike rejection off
-	Accuracy sensor.Temp // half-width of the chain; 0 when unknown
+	Offset     sensor.Temp    // added to every valid reading
+	Calibrated bool           // whether an offset stands, if only of 0
+	MaxSlew    sensor.Temp    // a second; 0 turns spike rejection off
+	Accuracy   sensor.Temp    // half-width as somebody found it; 0 when nobody did
+	Class      accuracy.Class // tolerance class of wire or platinum; empty for the usual one
+}
+
+// Claim is the half-width that the probe's thermometer and chip can claim where food is judged, as their makers
+// promise it and without any calibration; 0 when they can claim none.
+func (p *Probe) Claim() sensor.Temp {
+	c := accuracy.Chain{Chip: p.Chip, Wires: p.Wires, Class: p.Class}
+	if p.Type != "" {
+		t, err := its90.ParseType(p.Type)
+		if err != nil {
+			return 0
+		}
+		c.Type = t
+	}
+	return c.Food()
+}
+
+// accuracy is the half-width that the rules go by: what somebody found, else the claim. A probe that was
+// calibrated is better than its claim, by how much nobody has said.
+func (p *Probe) accuracy() sensor.Temp {
+	if p.Accuracy != 0 || p.Calibrated {
+		return p.Accuracy
+	}
+	return p.Claim()
 }
 
 // Station is one station. Air and Food name probes; Air is empty without one.
@@ -139,7 +166,7 @@ func (c *Config) Setup() (rules.Setup, error) {
 	index := make(map[string]int, len(c.Probes))
 	for i, p := range c.Probes {
 		index[p.Name] = i
-		s.Probes = append(s.Probes, rules.ProbeSetup{Name: p.Name, Accuracy: p.Accuracy,
+		s.Probes = append(s.Probes, rules.ProbeSetup{Name: p.Name, Accuracy: p.accuracy(),
 			Condition: condition.Settings{Offset: p.Offset, MaxSlew: p.MaxSlew, Bridge: condition.Default().Bridge}})
 	}
 	for _, st := range c.Stations {

@@ -72,7 +72,7 @@ func TestContractExample(t *testing.T) {
 	want := Config{
 		Site: "demo-kitchen", Units: rules.Fahrenheit, Period: time.Second, GapAllowance: 5 * time.Minute, Code: us,
 		Probes: []Probe{
-			{Name: "warmer-air", Chip: "max31856", Bus: "SPI0.1", Type: "K", MainsHz: 60, Offset: -400, MaxSlew: condition.Default().MaxSlew},
+			{Name: "warmer-air", Chip: "max31856", Bus: "SPI0.1", Type: "K", MainsHz: 60, Offset: -400, Calibrated: true, MaxSlew: condition.Default().MaxSlew},
 			{Name: "warmer-core", Chip: "max31855", Bus: "SPI0.0", Type: "K", MaxSlew: condition.Default().MaxSlew},
 			{Name: "walkin-air", File: "/sys/bus/iio/devices/iio:device0", MaxSlew: condition.Default().MaxSlew},
 			{Name: "pit-air", MaxSlew: condition.Default().MaxSlew},

@@ -2,7 +2,6 @@ package configs
 
 import (
 	"slices"
-	"strings"
 
 	"holdbell/rules"
 	"holdbell/rules/foodcode"
@@ -117,17 +116,23 @@ func (k *kitchen) adviseProbe(p *entry[Probe], used map[string]bool) {
 	const fix = "check it in ice water and write offset: (0C when it is true), or fit a better one and write accuracy:"
 	_, calibrated := p.of["offset"]
 	_, stated := p.of["accuracy"]
-	if k.c.GuardBand && used[p.T.Name] && p.T.Accuracy == 0 {
+	claim := p.T.accuracy()
+	if k.c.GuardBand && used[p.T.Name] && claim == 0 {
 		k.fail(p.key("accuracy"), "add accuracy: with the half-width that probe and chip are good for, such as 1.0C, or remove guard_band",
 			"probe %s has no accuracy, and guard_band moves the limits by it", p.T.Name)
 		return
 	}
 	switch {
-	case calibrated, k.c.GuardBand, stated && p.T.Accuracy <= accuracyNeeded(k.c.Units):
+	case calibrated, claim != 0 && claim <= accuracyNeeded(k.c.Units), k.c.GuardBand && stated:
+	case k.c.GuardBand:
+		if used[p.T.Name] {
+			k.warn(p.key("chip"), fix, "guard_band moves the limits of probe %s by ±%.1f °C, which is all that its thermometer and chip can claim", p.T.Name, claim.Celsius())
+		}
 	case stated:
-		k.warn(p.key("accuracy"), fix, "probe %s is good for ±%.1f °C; food thermometers need ±1 °C (FDA Food Code 2022 4-203.11)", p.T.Name, p.T.Accuracy.Celsius())
-	case strings.Contains("KNEJ", p.T.Type) && p.T.Type != "":
-		// IEC 60584-1, class 2: the usual wire.
-		k.warn(p.key("type"), fix, "probe %s is not calibrated: ordinary type %s wire is good for ±2.5 °C (IEC 60584-1 class 2), and food thermometers need ±1 °C (FDA Food Code 2022 4-203.11)", p.T.Name, p.T.Type)
+		k.warn(p.key("accuracy"), fix, "probe %s is good for ±%.1f °C; food thermometers need ±1 °C (FDA Food Code 2022 4-203.11)", p.T.Name, claim.Celsius())
+	case claim != 0:
+		k.warn(p.key("chip"), fix, "probe %s is not calibrated: its thermometer and chip can claim ±%.1f °C, and food thermometers need ±1 °C (FDA Food Code 2022 4-203.11)", p.T.Name, claim.Celsius())
+	case p.T.Chip != "":
+		k.warn(p.key("chip"), fix, "probe %s is not calibrated, and its thermometer and chip can claim no accuracy where food is judged; food thermometers need ±1 °C (FDA Food Code 2022 4-203.11)", p.T.Name)
 	}
 }

@@ -11,6 +11,7 @@ import (
 
 	"holdbell/rules"
 	"holdbell/sensor"
+	"holdbell/sensor/accuracy"
 	"holdbell/sensor/condition"
 )
 
@@ -31,6 +32,7 @@ func (k *kitchen) probe(n ast.Node) {
 		field{"rtd", scalar(r, &p.T.RTD, "rtd", string(Pt100), oneOf(Pt100, Pt1000))},
 		field{"wires", scalar(r, &p.T.Wires, "wires", "3", oneNumber(2, 3, 4))},
 		field{"reference", scalar(r, &p.T.Reference, "reference", "430", parseOhms)},
+		field{"class", scalar(r, &p.T.Class, "class", string(accuracy.IEC1), oneOf(append(accuracy.Classes(false), accuracy.Classes(true)...)...))},
 		field{"ignore_faults", func(n ast.Node) {
 			r.list(n, "ignore_faults", func(n ast.Node) {
 				var f sensor.Fault
@@ -57,6 +59,7 @@ func (k *kitchen) probe(n ast.Node) {
 	if p.of == nil {
 		return
 	}
+	_, p.T.Calibrated = p.of["offset"]
 	if c, ok := chipNamed(p.T.Chip); ok && len(c.types) == 1 && p.T.Type == "" {
 		p.T.Type = c.types // the only one that the chip is made for
 	}
@@ -106,6 +109,13 @@ func (k *kitchen) checkProbe(p *entry[Probe]) {
 	}
 	if has("type") && !strings.Contains(c.types, p.T.Type) {
 		r.fail(p.key("type"), "write "+oneOfLetters(c.types), "no %s reads type %s", c.name, p.T.Type)
+	}
+	if classes := accuracy.Classes(c.types == ""); has("class") && !slices.Contains(classes, p.T.Class) {
+		words := make([]string, len(classes))
+		for i, class := range classes {
+			words[i] = string(class)
+		}
+		r.fail(p.key("class"), "write one of: "+strings.Join(words, ", "), "a %s reads %s, which has no class %s", c.name, c.kind(), p.T.Class)
 	}
 	if has("reference") && has("rtd") {
 		r0 := p.T.RTD.Ohms()

@@ -157,7 +157,7 @@ stations: [ { name: s, purpose: cooking, food: [a, b, c, d, e, f] } ]
 		{Chip: "max6675", Bus: "SPI1.2", Type: "K"},
 		{Chip: "max6675", Bus: "SPI2.0", Type: "K"},
 	} {
-		want.Name, want.MaxSlew = string(rune('a'+i)), condition.Default().MaxSlew
+		want.Name, want.MaxSlew, want.Calibrated = string(rune('a'+i)), condition.Default().MaxSlew, true
 		if got := c.Probes[i]; !reflect.DeepEqual(got, want) {
 			t.Errorf("got  %+v\nwant %+v", got, want)
 		}
@@ -167,10 +167,46 @@ stations: [ { name: s, purpose: cooking, food: [a, b, c, d, e, f] } ]
 	}
 }
 
+// TestAccuracy holds what the rules are told of a probe: what somebody found, else what thermometer and chip claim, and
+// nothing of a probe that was calibrated by nobody knows how much.
+func TestAccuracy(t *testing.T) {
+	c := mustParse(t, `
+rules: { food_code: us-fda-2022 }
+probes:
+  - { name: a, chip: max31855, bus: SPI0.0, type: K }
+  - { name: b, chip: max31855, bus: SPI0.1, type: K, class: iec-1 }
+  - { name: c, chip: max31865, bus: SPI1.0, rtd: pt100, wires: 4, reference: 430, mains_hz: 60, class: a }
+  - { name: d, chip: max31865, bus: SPI1.1, rtd: pt100, wires: 2, reference: 430, mains_hz: 60, class: a }
+  - { name: e, chip: max31855, bus: SPI1.2, type: K, accuracy: 0.7C }
+  - { name: f, chip: max31855, bus: SPI2.0, type: K, offset: 0.2C }
+  - { name: g, chip: max31855, bus: SPI2.1, type: K, offset: 0.2C, accuracy: 0.5C }
+  - { name: h }
+stations: [ { name: s, purpose: cooking, food: [a, b, c, d, e, f, g, h] } ]
+`)
+	s := mustSetup(t, c)
+	for i, want := range []sensor.Temp{4500, 3500, 1300, 0, 700, 0, 500, 0} {
+		if got := s.Probes[i].Accuracy; got != want {
+			t.Errorf("probe %s: %v, want %v", s.Probes[i].Name, got, want)
+		}
+	}
+	said := fmt.Sprint(c.Warnings)
+	for _, want := range []string{"probe a is not calibrated: its thermometer and chip can claim ±4.5 °C", "can claim ±3.5 °C", "can claim ±1.3 °C",
+		"probe d is not calibrated, and its thermometer and chip can claim no accuracy"} {
+		if !strings.Contains(said, want) {
+			t.Errorf("%v\nsays nothing of %q", said, want)
+		}
+	}
+	if len(c.Warnings) != 4 {
+		t.Errorf("%d warnings", len(c.Warnings))
+	}
+}
+
 func TestWarnings(t *testing.T) {
 	const head = "rules: { food_code: us-fda-2022 }\n"
 	for name, c := range map[string]struct{ text, want string }{
-		"uncalibrated":  {head + "probes: [ { name: a, chip: max31855, bus: SPI0.0, type: K } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:51: probe a is not calibrated"},
+		"guard by claim": {"rules: { food_code: us-fda-2022, guard_band: true }\nprobes: [ { name: a, chip: max31855, bus: SPI0.0, type: K } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n",
+			"kitchen.yaml:2:22: guard_band moves the limits of probe a by ±4.5 °C"},
+		"uncalibrated":  {head + "probes: [ { name: a, chip: max31855, bus: SPI0.0, type: K } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:22: probe a is not calibrated: its thermometer and chip can claim ±4.5 °C"},
 		"inaccurate":    {head + "probes: [ { name: a, accuracy: 4F } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:22: probe a is good for ±2.2 °C"},
 		"unused":        {head + "probes: [ { name: a }, { name: b } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:26: no station uses probe b"},
 		"air alone":     {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: hot-holding, air: a } ]\n", "station s judges food by its air alone"},

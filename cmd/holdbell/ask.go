@@ -24,6 +24,7 @@ type running struct {
 // runningProbes asks a running daemon, for it holds the buses. The error is page.ErrUnreachable where none runs.
 func runningProbes(ctx context.Context, socket string) (running, error) {
 	var st running
+	tellClaims(out, cfg)
 	raw, err := page.NewClient(socket).State(ctx)
 	if err != nil {
 		return st, fmt.Errorf("the running daemon: %w", err)

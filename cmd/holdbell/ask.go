@@ -24,7 +24,6 @@ type running struct {
 // runningProbes asks a running daemon, for it holds the buses. The error is page.ErrUnreachable where none runs.
 func runningProbes(ctx context.Context, socket string) (running, error) {
 	var st running
-	tellClaims(out, cfg)
 	raw, err := page.NewClient(socket).State(ctx)
 	if err != nil {
 		return st, fmt.Errorf("the running daemon: %w", err)
@@ -51,6 +50,7 @@ func said(r page.ProbeReport, stale bool, u rules.Units) (words string, ok bool)
 
 // checkProbes asks a running daemon what its probes read; without one they are read from here.
 func checkProbes(ctx context.Context, out io.Writer, cfg *configs.Config, socket string, kernel fs.FS) error {
+	tellClaims(out, cfg)
 	st, err := runningProbes(ctx, socket)
 	if errors.Is(err, page.ErrUnreachable) {
 		return readDirectly(ctx, out, cfg, kernel)

@@ -17,14 +17,13 @@ func (e *Engine) bandText(a *alarm, i int) string {
 	text := fmt.Sprintf("%s air is %s its band of %s to %s, at %s.", s.Name, side, e.temp(s.Band.Low), e.temp(s.Band.High), e.temp(a.Worst))
 	_, _, keeps, look := doorWords(s.Purpose)
 	wrong := over == (doorSign(s.Purpose) < 0) // the way that an open door lets it go
-	falls, _ := e.falling(i)
 	switch {
 	case wrong && st.Door.Is == doorIsOpen:
 		return text + fmt.Sprintf(" It went there all at once %s ago: its door is open, or its %s is off. Shut it, and %s.", words(e.mem.Now-st.Door.Since), keeps, look)
 	case wrong && st.Door.Is == doorComesBack:
 		return text + fmt.Sprintf(" It was shut %s ago and has not come back: %s; much food at once can hold it back too.", words(e.mem.Now-st.Door.Shut), look)
-	case wrong && falls:
-		return text + fmt.Sprintf(" It falls steadily and nothing brings it back: its %s is failing. %s.", keeps, capital(look))
+	case wrong && e.sinking(i):
+		return text + fmt.Sprintf(" It has come down slowly from %s and nothing brings it back: its %s is failing. %s.", e.temp(st.Swing.Peak), keeps, capital(look))
 	case over && s.Purpose == HotHolding:
 		return text + " So hot a hold dries the food out: turn it down."
 	}

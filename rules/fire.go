@@ -121,6 +121,17 @@ func (e *Engine) falling(i int) (yes, sure bool) {
 	return true, true
 }
 
+// sinking reports whether a station's air has come down from its last peak further than it swings and is at
+// its lowest, without a door having been open: slower than a dying fire, and surer, once it is out of its band.
+func (e *Engine) sinking(i int) bool {
+	st, s := &e.mem.Stations[i], &e.set.Stations[i]
+	if st.Fire == nil || st.Door.Is != doorIsShut || st.Swing.Dir >= 0 || !e.read[s.Air].Valid() {
+		return false
+	}
+	t := e.read[s.Air].Temp
+	return t <= st.Swing.Low && t <= st.Swing.Peak-2*swingLeast
+}
+
 // fireLimits is the lower end of a station's band and where it ought to be.
 func fireLimits(s *StationSetup) (low, target sensor.Temp, ok bool) {
 	switch {

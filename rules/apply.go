@@ -188,11 +188,15 @@ func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
 	case MarkClose:
 		e.keepFact(m, l, "")
 		e.end(l, at)
+		l.EndedBy = m.By
 		e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict,
 			Basis: l.Ruling.Basis.String(), Text: l.Name + " was closed; its last verdict was " + string(l.Ruling.Verdict) + "."})
 		if l.Standing && !e.hasLots(l.Station) {
 			e.disarm(l.Station, true)
 			return l.Name + " is closed and disarmed.", true
+		}
+		if l.Ruling.Verdict == Discard {
+			return l.Name + " is closed, and the record says that it was to be discarded. Mark discard for food that is thrown away.", true
 		}
 		return l.Name + " is closed.", true
 	}
@@ -219,7 +223,7 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 		}
 	}
 	var l, replaced *lot
-	inherited := ""
+	handed, inherited := false, ""
 	for _, old := range e.mem.Lots {
 		if !old.Standing || !old.open() || old.Station != i {
 			continue
@@ -228,7 +232,7 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 			replaced = old
 			continue
 		}
-		l, inherited = old, " It takes over the clocks that were running there; load it with fresh if it is another piece."
+		l, handed, inherited = old, true, " It takes over the clocks that were running there; load it with fresh if it is another piece."
 		e.handOver(l, m.Lot)
 		l.Standing = false
 	}
@@ -244,7 +248,7 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 	l.Food, l.Claim, l.Grams, l.Target = m.Food, e.probeIndex(m.Probe), m.Grams, m.Target // -1 without a probe
 	watch := watchFact("")
 	switch {
-	case inherited != "":
+	case handed:
 		watch = watchHanded
 	case replaced != nil:
 		watch = watchReplaced
@@ -254,6 +258,7 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 	e.reassign(at)
 	e.armNow(i, at)
 	e.enter(l)
+	inherited += e.takeOver(l, m.Fresh)
 	e.emit(Event{Kind: LotBegun, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
 		Text: l.Name + " was loaded into " + m.Station + "."})
 	return l.Name + " is in " + m.Station + ", " + e.watchedBy(l) + "." + inherited + e.without(lost) + e.refuses(i, l) + e.contradiction(l) +
@@ -309,6 +314,7 @@ func (e *Engine) newLot(name string, station int, at time.Duration) *lot {
 // end ends a lot. Its last stretch is counted when its probes next give a valid reading.
 func (e *Engine) end(l *lot, at time.Duration) {
 	l.Ended, l.EndedAt, l.EndKnown = at, e.instant(at), l.AllValid
+	l.Spoke = e.spoke(l)
 	for i := range l.Members {
 		l.Members[i].Until = min(l.Members[i].Until, at)
 	}

@@ -43,8 +43,21 @@ func (e *Engine) takeTo(l *lot, station int, at time.Duration) {
 	l.Station, l.Stage = station, e.set.Stations[station].Purpose
 	e.reassign(at)
 	e.enterStage(l, at)
+	e.backFromCooling(l, at)
 	e.armNow(station, at)
 	e.enter(l)
+}
+
+// backFromCooling lets food that is put back to be held hot, half cooled, owe its proof: it was below the
+// hot limit, whatever it reads now. How cold it was is not kept, so only reheating settles it.
+func (e *Engine) backFromCooling(l *lot, at time.Duration) {
+	c := l.Cool
+	if !l.hot(l.Stage) || l.Exc != nil || c == nil || c.Result != Running || c.Hot {
+		return
+	}
+	l.Excursions++
+	l.Exc = &excursion{Since: c.Started, SinceAt: c.StartedAt, Below: at - c.Started, Min: e.code(l).HotLimit, MinT: at,
+		DangerAtMin: l.Danger.Total, Unknown: true, InsideSince: never, Count: 1}
 }
 
 // applySplit makes a second lot of one. The clocks are copied: what the whole has been through, each
@@ -91,6 +104,7 @@ func (l *lot) copyAs(name string) *lot {
 	c.Name, c.Standing = name, false
 	c.AlarmBelow, c.AlarmDanger, c.AlarmTime, c.AlarmAhead = alarm{}, alarm{}, alarm{}, alarm{}
 	c.AlarmComeUp, c.AlarmDry, c.Cook = alarm{}, alarm{}, clone(l.Cook)
+	c.Spoke = nil
 	c.Members, c.Stays, c.Silent = slices.Clone(l.Members), slices.Clone(l.Stays), slices.Clone(l.Silent)
 	for _, t := range []*tally{&c.Danger, &c.Below, &c.ComeUp, &c.ComeUpDanger, &c.Unknown} {
 		t.Cover = slices.Clone(t.Cover)

@@ -187,6 +187,9 @@ type lot struct {
 	Proposed proposal       `json:",omitempty"`
 	Served   sensor.Instant `json:",omitzero"` // the latest serve mark
 
+	Spoke   []int  `json:",omitempty"` // the probes in its food when it ended
+	EndedBy string `json:",omitempty"` // who closed it
+
 	Unheard bool // a power-off ended it and nobody has said that he knows
 
 	Guard sensor.Temp `json:",omitempty"` // by how much its limits are moved

@@ -44,21 +44,9 @@ func nextWord(s string) (word string, value *string, rest string, err *MarkError
 	return key, &v, after[end:], nil
 }
 
-// freeText is what stands in a note behind its key=value words.
-func freeText(m *Mark) string {
-	rest := m.Note
-	for {
-		word, value, tail, err := nextWord(rest)
-		if err != nil || value == nil && (word != "fresh" || m.Kind != MarkLoad) {
-			return strings.TrimSpace(rest)
-		}
-		rest = tail
-	}
-}
-
 // quoted is a note's free text as it stands behind a sentence's last word; empty without any.
 func quoted(m *Mark) string {
-	if s := freeText(m); s != "" {
+	if s := m.FreeText(); s != "" {
 		return ": " + strings.TrimSuffix(s, ".")
 	}
 	return ""

@@ -43,7 +43,7 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 			if l.open() {
 				return nil, fmt.Errorf("rules: lot %s is in a station that the configuration no longer has; close or move it first", l.Name)
 			}
-			l.Station, l.Claim, l.Members = -1, -1, nil
+			l.Station, l.Claim, l.Members, l.Spoke = -1, -1, nil, nil
 			continue
 		}
 		l.Station, l.Claim = stationAt[l.Station], probeAt(l.Claim)
@@ -51,6 +51,9 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 			l.Members[i].Probe = probeAt(l.Members[i].Probe)
 		}
 		l.Members = slices.DeleteFunc(l.Members, func(x member) bool { return x.Probe < 0 })
+		for i := range l.Spoke {
+			l.Spoke[i] = probeAt(l.Spoke[i])
+		}
 	}
 	for i := range m.Facts {
 		f := &m.Facts[i]

@@ -19,7 +19,7 @@ func (e *Engine) applyService(m *Mark) (string, bool) {
 	st.OutOfService = out
 	said := m.Station + " is back in service."
 	if out {
-		st.OutFor, st.OutAt, st.Unproven = freeText(m), m.At, false
+		st.OutFor, st.OutAt, st.Unproven = m.FreeText(), m.At, false
 		said = m.Station + " is out of service" + quoted(m) + ". Its alarms are silent, its clocks run on, and food does not belong in it."
 	} else {
 		// What a cabinet was used for meanwhile, nobody knows: it has to show that it is hot.

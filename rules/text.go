@@ -82,7 +82,14 @@ func (e *Engine) action(l *lot) string {
 	case reasonUseNow:
 		return "Use it now" + left + "; do not put it back."
 	case reasonUnknown:
-		return "Check it by hand and mend its probe" + left + "; until then every minute counts as spent."
+		do := "Check it by hand and mend its probe"
+		switch {
+		case l.speechless() != nil:
+			do = "Put a probe in it and mark it, or check it by hand"
+		case l.provisional():
+			do = "Put its probe back and mark probe-in, or check it by hand"
+		}
+		return do + left + "; until then every minute counts as spent."
 	case reasonLostLength, reasonPowerOff:
 		return "Check every piece by hand before it is served; the time that was not watched may be too long."
 	case reasonTimeRuns:
@@ -112,15 +119,22 @@ func (e *Engine) why(l *lot) string {
 	code := e.code(l)
 	switch l.Ruling.Reason {
 	case reasonOutside:
-		return "has been under " + e.temp(code.HotLimit) + " for " + words(l.excursionLength(e.mem.Now))
+		if d := l.excursionLength(e.mem.Now); d >= time.Minute {
+			return "has been under " + e.temp(code.HotLimit) + " for " + words(d)
+		}
+		return "is under " + e.temp(code.HotLimit)
 	case reasonReturned:
 		if l.Exc == nil { // closed by a check since the verdict was given
 			return "is back above " + e.temp(code.HotLimit)
 		}
-		if l.Stage != HotHolding && l.Stage != Cooking {
-			return fmt.Sprintf("was below %s for %s, down to %s, and was never proven good", e.temp(code.HotLimit), words(l.Exc.Below), e.temp(l.Exc.Min))
+		down := ""
+		if l.Exc.Min < code.HotLimit {
+			down = ", down to " + e.temp(l.Exc.Min)
 		}
-		return fmt.Sprintf("is back above %s but was below it for %s, down to %s", e.temp(code.HotLimit), words(l.Exc.Below), e.temp(l.Exc.Min))
+		if l.Stage != HotHolding && l.Stage != Cooking {
+			return "was below " + e.temp(code.HotLimit) + " for " + words(l.Exc.Below) + down + ", and was never proven good"
+		}
+		return "is back above " + e.temp(code.HotLimit) + " but was below it for " + words(l.Exc.Below) + down
 	case reasonWarm:
 		if l.HandWarm && !l.Warm {
 			return "was at " + e.temp(l.CheckTemp) + " by the hand thermometer, over " + e.temp(code.ColdLimit)
@@ -129,6 +143,12 @@ func (e *Engine) why(l *lot) string {
 	case reasonUseNow:
 		return "has spent " + words(e.assumed(l)) + " between " + e.temp(code.ColdLimit) + " and " + e.temp(code.HotLimit)
 	case reasonUnknown:
+		switch gap := words(e.mem.Now - l.OpenSince); {
+		case l.speechless() != nil:
+			return "has had no probe for " + gap
+		case l.provisional():
+			return "has been off watch for " + gap
+		}
 		return "has had no valid reading for " + words(e.mem.Now-l.OpenSince)
 	case reasonLostLength:
 		return "went through a power cut of unknown length"
@@ -213,128 +233,6 @@ func (e *Engine) lotText(l *lot) string {
 	}
 	b.WriteString(e.cookAlso(l))
 	return b.String()
-}
-
-// alarmText is what an alarm says: place, temperature, time left, and what to do.
-func (e *Engine) alarmText(a *alarm, s subjectOf) string {
-	where := e.stationName(s.station)
-	switch s.index {
-	case aComeUp:
-		return e.comeUpText(s.lot)
-	case aBelow, aDanger, aTime, aAhead:
-		return e.alarmLotText(s)
-	case aBand:
-		if s.lot != nil {
-			return e.dryText(a, s)
-		}
-		return e.bandText(a, s.station)
-	case aDoor:
-		return e.doorText(s.station)
-	case aFire:
-		return e.fireText(s.station)
-	case aDue:
-		return e.dueText(s.station)
-	case aFault:
-		p := &e.mem.Probes[s.probe]
-		if e.read[s.probe].Valid() && p.Fit.doubt() != reads {
-			return e.misreadText(p, where)
-		}
-		return fmt.Sprintf("Probe %s at %s gives no reading: %s. %s", p.Name, where, p.BadKind, faultAdvice(p.BadKind))
-	case aDisagree:
-		return e.apartText(s)
-	case aStuck:
-		p := &e.mem.Probes[s.probe]
-		return fmt.Sprintf("Probe %s at %s has read exactly %s for %s while it should have moved. Check it against a hand thermometer.",
-			p.Name, where, e.temp(p.FlatRaw), words(e.mem.Now-p.FlatFrom))
-	}
-	return "The record cannot be written. The watch goes on; look at the board's card and free space."
-}
-
-// alarmLotText is what a lot's alarm says: its verdict's own sentence.
-func (e *Engine) alarmLotText(s subjectOf) string {
-	l := s.lot
-	if s.index == aAhead {
-		return e.aheadText(l)
-	}
-	if s.index == aBelow && l.Ruling.Verdict == OK {
-		t := ""
-		if d, _ := e.deciding(l); d != nil {
-			t = " at " + e.temp(*d)
-		}
-		return e.placed(l) + t + " is under " + e.temp(e.code(l).HotLimit) + "."
-	}
-	limit := e.code(l).DangerLimit
-	if l.Stage == ColdHolding {
-		limit = e.code(l).ColdDangerLimit
-	}
-	if s.index == aDanger && l.open() && l.Ruling.Verdict != Discard && limit > 0 {
-		return fmt.Sprintf("%s has spent %s of %s in the danger zone. %s", l.Name, words(e.assumed(l)), words(limit), e.lotText(l))
-	}
-	return e.lotText(l)
-}
-
-// clearText is what is said when an alarm's condition has ended.
-func (e *Engine) clearText(a *alarm, s subjectOf) string {
-	where := a.Station
-	switch s.index {
-	case aBelow:
-		if !s.lot.open() {
-			return s.lot.Name + " has ended."
-		}
-		if !s.lot.hot(s.lot.Stage) || s.lot.Time != nil {
-			return strings.TrimSpace(s.lot.Name + " is no longer held hot. " + e.action(s.lot))
-		}
-		return strings.TrimSpace(s.lot.Name + " is back at or above " + e.temp(e.code(s.lot).HotLimit) + ". " + e.action(s.lot))
-	case aDanger, aTime:
-		if !s.lot.open() {
-			return s.lot.Name + " has ended."
-		}
-		return s.lot.Name + " is no longer running out of time."
-	case aAhead:
-		switch l := s.lot; {
-		case !l.open():
-			return l.Name + " has ended."
-		case l.AnyValid && l.Low < e.code(l).HotLimit:
-			return l.Name + " is under " + e.temp(e.code(l).HotLimit) + " now: what was ahead is here."
-		}
-		return s.lot.Name + " is no longer falling towards " + e.temp(e.code(s.lot).HotLimit) + "."
-	case aComeUp:
-		return e.comeUpClear(s.lot)
-	case aBand:
-		if s.lot != nil {
-			return e.dryClearText(s.lot)
-		}
-		return where + " air is where it should be again."
-	case aDoor:
-		return e.doorClearText(s.station, where)
-	case aFire:
-		return where + "'s fire is not falling any more."
-	case aDue:
-		return e.dueClearText(s.station, where)
-	case aFault:
-		return "Probe " + a.Probe + " reads again."
-	case aStuck:
-		return "Probe " + a.Probe + " moves again."
-	case aDisagree:
-		return "Probe " + a.Probe + " and the hand thermometer agree again, or the probe was put right."
-	}
-	return "The record is written again."
-}
-
-func faultAdvice(f sensor.Fault) string {
-	switch f {
-	case sensor.Open:
-		return "Check the plug and the wire; replace the probe if it stays open."
-	case sensor.ShortGND, sensor.ShortVCC, sensor.OverUnderVoltage:
-		return "Check for a pinched wire or a bare tip that touches metal."
-	case sensor.Range:
-		return "Check the thermocouple type and the wiring."
-	case sensor.BusFault, sensor.CJImplausible:
-		return "Check the board's wiring and supply."
-	case sensor.Spike:
-		return "Check the plug: the reading jumps."
-	}
-	return "Check that it is connected and powered."
 }
 
 func (e *Engine) openNames() string {

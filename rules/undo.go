@@ -129,7 +129,7 @@ func (e *Engine) reopen(l *lot, at time.Duration) {
 	if l.Stage == ColdHolding || l.Stage == Cooling {
 		last = l.High
 	}
-	l.Ended, l.EndedAt, l.Unheard = never, sensor.Instant{}, false
+	l.Ended, l.EndedAt, l.EndedBy, l.Unheard = never, sensor.Instant{}, "", false
 	e.reassign(at)
 	for i := range l.Members {
 		if x := &l.Members[i]; x.Until == forever {

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"holdbell/rules"
@@ -16,7 +17,10 @@ func tell(w io.Writer, ev *rules.Event, relative bool) error {
 	if d, known := ev.At.Sub(ev.Since); known && d >= time.Second && !ev.Since.IsZero() {
 		since = fmt.Sprintf(" (since %s)", clockTime(ev.Since, relative))
 	}
-	_, err := fmt.Fprintf(w, "%s  %-16s  %s%s\n", stamp(ev.At, relative), headline(ev), ev.Text, since)
+	lead := fmt.Sprintf("%s  %-16s  ", stamp(ev.At, relative), headline(ev))
+	// A handover has a line for each thing that is open.
+	text := strings.ReplaceAll(ev.Text, "\n", "\n"+strings.Repeat(" ", len(lead)))
+	_, err := fmt.Fprintf(w, "%s%s%s\n", lead, text, since)
 	return err
 }
 

@@ -27,6 +27,7 @@ type ticket struct {
 	Probe    string
 	Do       string
 	Why      string
+	Proposal string // a stage that the readings speak of, with the mark to make
 	Basis    string
 	Left     left
 	Facts    []fact
@@ -60,7 +61,7 @@ const longName = 24
 // ticketOf is one lot; unseen is how long nobody has looked, while the state is stale.
 func ticketOf(l *rules.LotState, u rules.Units, c clock, unseen time.Duration) ticket {
 	t := ticket{Lot: l.Lot, Long: utf8.RuneCountInString(l.Lot) > longName, Station: l.Station, Standing: l.Standing, Ended: l.Ended, Food: l.Food, Stage: plain(l.Stage),
-		Verdict: l.Verdict, Word: plain(l.Verdict), Temp: tempOf(l.Temp, u), Probe: l.Probe, Do: l.Action, Basis: l.Basis, Left: leftOf(l, c, unseen)}
+		Verdict: l.Verdict, Word: plain(l.Verdict), Temp: tempOf(l.Temp, u), Probe: l.Probe, Do: l.Action, Proposal: l.Proposal, Basis: l.Basis, Left: leftOf(l, c, unseen)}
 	if t.Do == "" {
 		t.Do = "Nothing to do now."
 	}

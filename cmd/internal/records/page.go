@@ -57,8 +57,17 @@ func (p *page) write(s string) {
 
 func (p *page) blank() { p.write("") }
 
-// Wrap breaks a text at spaces into lines of at most n characters; a longer word has its own line.
+// Wrap breaks a text at spaces into lines of at most n characters; a longer word has its own line. A line
+// that the text ends itself stays ended.
 func Wrap(s string, n int) []string {
+	var lines []string
+	for part := range strings.SplitSeq(s, "\n") {
+		lines = append(lines, wrapLine(part, n)...)
+	}
+	return lines
+}
+
+func wrapLine(s string, n int) []string {
 	var lines []string
 	line := ""
 	for word := range strings.FieldsSeq(s) {

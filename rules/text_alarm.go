@@ -1,0 +1,130 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+
+	"holdbell/sensor"
+)
+
+// alarmText is what an alarm says: place, temperature, time left, and what to do.
+func (e *Engine) alarmText(a *alarm, s subjectOf) string {
+	where := e.stationName(s.station)
+	switch s.index {
+	case aComeUp:
+		return e.comeUpText(s.lot)
+	case aBelow, aDanger, aTime, aAhead:
+		return e.alarmLotText(s)
+	case aBand:
+		if s.lot != nil {
+			return e.dryText(a, s)
+		}
+		return e.bandText(a, s.station)
+	case aDoor:
+		return e.doorText(s.station)
+	case aFire:
+		return e.fireText(s.station)
+	case aDue:
+		return e.dueText(s.station)
+	case aFault:
+		p := &e.mem.Probes[s.probe]
+		if e.read[s.probe].Valid() && p.Fit.doubt() != reads {
+			return e.misreadText(p, where)
+		}
+		return fmt.Sprintf("Probe %s at %s gives no reading: %s. %s", p.Name, where, p.BadKind, faultAdvice(p.BadKind))
+	case aDisagree:
+		return e.apartText(s)
+	case aStuck:
+		p := &e.mem.Probes[s.probe]
+		return fmt.Sprintf("Probe %s at %s has read exactly %s for %s while it should have moved. Check it against a hand thermometer.",
+			p.Name, where, e.temp(p.FlatRaw), words(e.mem.Now-p.FlatFrom))
+	}
+	return "The record cannot be written. The watch goes on; look at the board's card and free space."
+}
+
+// alarmLotText is what a lot's alarm says: its verdict's own sentence.
+func (e *Engine) alarmLotText(s subjectOf) string {
+	l := s.lot
+	if s.index == aAhead {
+		return e.aheadText(l)
+	}
+	if s.index == aBelow && l.Ruling.Verdict == OK {
+		t := ""
+		if d, _ := e.deciding(l); d != nil {
+			t = " at " + e.temp(*d)
+		}
+		return e.placed(l) + t + " is under " + e.temp(e.code(l).HotLimit) + "."
+	}
+	limit := e.code(l).DangerLimit
+	if l.Stage == ColdHolding {
+		limit = e.code(l).ColdDangerLimit
+	}
+	if s.index == aDanger && l.open() && l.Ruling.Verdict != Discard && limit > 0 {
+		return fmt.Sprintf("%s has spent %s of %s in the danger zone. %s", l.Name, words(e.assumed(l)), words(limit), e.lotText(l))
+	}
+	return e.lotText(l)
+}
+
+// clearText is what is said when an alarm's condition has ended.
+func (e *Engine) clearText(a *alarm, s subjectOf) string {
+	where := a.Station
+	switch s.index {
+	case aBelow:
+		if !s.lot.open() {
+			return s.lot.Name + " has ended."
+		}
+		if !s.lot.hot(s.lot.Stage) || s.lot.Time != nil {
+			return strings.TrimSpace(s.lot.Name + " is no longer held hot. " + e.action(s.lot))
+		}
+		return strings.TrimSpace(s.lot.Name + " is back at or above " + e.temp(e.code(s.lot).HotLimit) + ". " + e.action(s.lot))
+	case aDanger, aTime:
+		if !s.lot.open() {
+			return s.lot.Name + " has ended."
+		}
+		return s.lot.Name + " is no longer running out of time."
+	case aAhead:
+		switch l := s.lot; {
+		case !l.open():
+			return l.Name + " has ended."
+		case l.AnyValid && l.Low < e.code(l).HotLimit:
+			return l.Name + " is under " + e.temp(e.code(l).HotLimit) + " now: what was ahead is here."
+		}
+		return s.lot.Name + " is no longer falling towards " + e.temp(e.code(s.lot).HotLimit) + "."
+	case aComeUp:
+		return e.comeUpClear(s.lot)
+	case aBand:
+		if s.lot != nil {
+			return e.dryClearText(s.lot)
+		}
+		return where + " air is where it should be again."
+	case aDoor:
+		return e.doorClearText(s.station, where)
+	case aFire:
+		return where + "'s fire is not falling any more."
+	case aDue:
+		return e.dueClearText(s.station, where)
+	case aFault:
+		return "Probe " + a.Probe + " reads again."
+	case aStuck:
+		return "Probe " + a.Probe + " moves again."
+	case aDisagree:
+		return "Probe " + a.Probe + " and the hand thermometer agree again, or the probe was put right."
+	}
+	return "The record is written again."
+}
+
+func faultAdvice(f sensor.Fault) string {
+	switch f {
+	case sensor.Open:
+		return "Check the plug and the wire; replace the probe if it stays open."
+	case sensor.ShortGND, sensor.ShortVCC, sensor.OverUnderVoltage:
+		return "Check for a pinched wire or a bare tip that touches metal."
+	case sensor.Range:
+		return "Check the thermocouple type and the wiring."
+	case sensor.BusFault, sensor.CJImplausible:
+		return "Check the board's wiring and supply."
+	case sensor.Spike:
+		return "Check the plug: the reading jumps."
+	}
+	return "Check that it is connected and powered."
+}

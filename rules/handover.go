@@ -52,23 +52,33 @@ func (e *Engine) standingText(a *alarm, s subjectOf) string {
 	if d, known := e.mem.At.Sub(a.Since); known && !a.Since.IsZero() {
 		since = ", for " + words(d)
 	}
-	by := ""
-	if a.AckBy != "" {
-		by = " by " + a.AckBy
-	}
+	how := ""
 	switch a.Status {
 	case Unacknowledged:
-		return "Alarm, nobody has answered" + since + ": " + a.Text
+		how = "nobody has answered" + since
 	case Acknowledged:
-		return "Alarm, answered" + by + " and still so" + since + ": " + a.Text
+		how = "answered"
+		if a.AckBy != "" {
+			how += " by " + a.AckBy
+		}
+		how += ", and still so" + since
 	case Returned:
-		return "Alarm, over and not answered: " + a.Text
+		if a.Priority == Advice {
+			return "" // nobody has to answer advice that is over
+		}
+		how = "over, and nobody has answered"
 	case Shelved:
-		return "Alarm, silent for another " + words(max(0, a.Shelf-e.mem.Now)) + ": " + string(alarmNames[s.index]) + " at " + a.Station + ". " + a.Text
+		how = "silent for another " + words(max(0, a.Shelf-e.mem.Now))
 	case OutOfService:
-		return "Alarm, silent with its station: " + a.Text
+		how = "silent with its station"
+	default:
+		return ""
 	}
-	return ""
+	line := "Alarm " + string(alarmNames[s.index]) + " at " + a.Station
+	if s.lot != nil {
+		return line + " for " + s.lot.Name + ": " + how + "." // the lot's own line says the rest
+	}
+	return line + ": " + how + ". " + a.Text
 }
 
 // looseEnds is what a lot still wants from a person beside its verdict.

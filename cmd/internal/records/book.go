@@ -57,7 +57,8 @@ func (b *Book) Add(ev *rules.Event) {
 	case rules.LotMoved:
 		b.life(ev).move(ev)
 	case rules.LotEnded:
-		b.life(ev).Ended = ev.At
+		l := b.life(ev)
+		l.Ended, l.Final = ev.At, ev.Verdict
 	case rules.VerdictChanged:
 		l := b.life(ev)
 		l.Verdicts = append(l.Verdicts, *ev)
@@ -180,7 +181,7 @@ func (b *Book) undo(m *Mark) {
 		l.Marks = append(l.Marks, m)
 		switch was.Kind {
 		case rules.MarkClose, rules.MarkDiscard:
-			l.Ended = sensor.Instant{}
+			l.Ended, l.Final = sensor.Instant{}, ""
 		case rules.MarkMove:
 			if n := len(l.Moves); n > 1 {
 				l.Moves = append(l.Moves, Move{m.At, l.Moves[n-2].Station, m.By})

@@ -226,8 +226,9 @@ func (w *walk) capture() {
 		k := lotKey{s.Lot, s.Begun.Wall.UnixNano()}
 		l := w.states[k]
 		if l == nil {
-			if l = w.book.latest[s.Lot]; l == nil || l.State != nil && !s.Ended && l.State.Begun != s.Begun && !l.Late {
-				continue
+			l = w.book.latest[s.Lot]
+			if l == nil || !s.Ended && !l.Open() || l.State != nil && l.State.Begun != s.Begun {
+				continue // it has not begun yet in what was recorded, which may be a sweep later
 			}
 			w.states[k] = l
 		}

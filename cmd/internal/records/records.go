@@ -42,6 +42,7 @@ type Life struct {
 	Begun    sensor.Instant
 	Ended    sensor.Instant // zero: open at the end of the record
 	Moves    []Move         // where it was, as recorded
+	Final    rules.Verdict  // with which it ended; empty while it is open
 	Verdicts []rules.Event
 	Proofs   []rules.Event // reheating that was proven
 	Alarms   []*Alarm
@@ -103,8 +104,11 @@ func (l *Life) End(now time.Time) time.Time {
 	return l.Ended.Wall
 }
 
-// Verdict is the last one that was said; ok when none was.
+// Verdict is the one with which the lot ended, else the last one that was said; ok when none was.
 func (l *Life) Verdict() rules.Verdict {
+	if l.Final != "" {
+		return l.Final
+	}
 	if n := len(l.Verdicts); n > 0 {
 		return l.Verdicts[n-1].Verdict
 	}

@@ -20,16 +20,23 @@ func day(t *rapid.T, s rules.Setup) []rules.Input {
 	for i := range temps {
 		temps[i] = f(float64(rapid.IntRange(100, 170).Draw(t, "start")))
 	}
+	// A steady day drifts in even steps, so that trends come to be.
+	noise := rapid.SampledFrom([]int{9000, 9000, 50}).Draw(t, "noise")
+	drift := rapid.SampledFrom([]int{0, -1500, 2200}).Draw(t, "drift")
+	steps := []int{1, 1, 30, 60, 240, 301, 2000}
+	if noise < 100 {
+		steps = []int{60, 240, 300}
+	}
 	now := time.Duration(0)
 	wall := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
 	var in []rules.Input
 	kinds := rules.MarkKinds()
 	for i := range n {
-		now += time.Duration(rapid.SampledFrom([]int{1, 1, 30, 60, 240, 301, 2000}).Draw(t, "step")) * time.Second
+		now += time.Duration(rapid.SampledFrom(steps).Draw(t, "step")) * time.Second
 		at := sensor.Instant{Wall: wall.Add(now), Mono: now, Believed: true}
 		sw := sensor.Sweep{At: at}
 		for p := range temps {
-			temps[p] += sensor.Temp(rapid.IntRange(-9000, 9000).Draw(t, "move"))
+			temps[p] += sensor.Temp(drift + rapid.IntRange(-noise, noise).Draw(t, "move"))
 			r := sensor.Reading{Temp: temps[p]}
 			if rapid.IntRange(0, 9).Draw(t, "fault") == 0 {
 				r = sensor.Bad(sensor.Open)
@@ -40,9 +47,11 @@ func day(t *rapid.T, s rules.Setup) []rules.Input {
 		for range rapid.SampledFrom([]int{0, 0, 0, 1, 2}).Draw(t, "marks") {
 			v := temps[1]
 			x.Marks = append(x.Marks, rules.Mark{At: at.Add(-500 * time.Millisecond),
-				Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Lot: rapid.SampledFrom([]string{"", "a", "b"}).Draw(t, "lot"),
+				Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Lot: rapid.SampledFrom([]string{"", "a", "b", "c"}).Draw(t, "lot"),
 				Station: rapid.SampledFrom([]string{"", "warmer", "pit", "bath", "oven", "walkin"}).Draw(t, "station"),
-				Probe:   rapid.SampledFrom([]string{"", "core", "core-2"}).Draw(t, "probe"),
+				Probe:   rapid.SampledFrom([]string{"", "", "core", "core-2", "air"}).Draw(t, "probe"),
+				Note:    rapid.SampledFrom([]string{"", "proofing", "6h"}).Draw(t, "note"),
+				Fresh:   rapid.Bool().Draw(t, "fresh"),
 				By:      rapid.SampledFrom([]string{"", "R. Oduya"}).Draw(t, "by"), From: "a", Temp: &v,
 				Food: rapid.SampledFrom([]string{"", "beef", "ground", "poultry"}).Draw(t, "food"), Grams: 5000, Target: &v,
 				Undoes: fmt.Sprint("m", i-3), ID: fmt.Sprint("m", i), Until: at.Wall.Add(time.Hour), Alarm: ""})

@@ -12,7 +12,13 @@ type chip struct {
 	types string   // thermocouple letters; empty for a chip that reads none
 	needs []string // keys without which it cannot run
 	takes []string // keys that it may have besides
+	// low and high are the addresses that it can have on an I2C bus; zero on SPI.
+	low, high uint16
 }
+
+func (c chip) onI2C() bool { return c.high != 0 }
+
+func (c chip) addresses() string { return fmt.Sprintf("0x%02x to 0x%02x", c.low, c.high) }
 
 // chips are the front-ends that this version reads.
 var chips = [...]chip{
@@ -25,11 +31,22 @@ var chips = [...]chip{
 	{name: "max31865", needs: []string{"bus", "rtd", "wires", "reference", "mains_hz"}, takes: []string{"class"}},
 	// MAX6675 datasheet: type K and nothing to set.
 	{name: "max6675", types: "K", needs: []string{"bus"}, takes: []string{"type", "class"}},
+	// MCP9600 data sheet DS20005426G: register 5-6; addresses by the ADDR pin.
+	{name: "mcp9600", types: "BEJKNRST", needs: []string{"bus", "address", "type"}, takes: []string{"filter", "class"}, low: 0x60, high: 0x67},
+	{name: "mcp9601", types: "BEJKNRST", needs: []string{"bus", "address", "type"}, takes: []string{"filter", "class"}, low: 0x60, high: 0x67},
+	// ADS1115 data sheet SBAS444D: addresses by the ADDR pin.
+	{name: "ads1115", needs: []string{"bus", "address", "channel", "supply"},
+		takes: []string{"rate", "frontend", "reference_voltage", "amplifier_supply", "thermistor"}, low: 0x48, high: 0x4b},
+	// MCP9808 data sheet DS25095A: addresses by A0 to A2.
+	{name: "mcp9808", needs: []string{"bus", "address"}, low: 0x18, high: 0x1f},
+	// DS18B20 behind a DS2482-100 (19-4930) or DS2483: the address is the bridge's.
+	{name: "ds18b20", needs: []string{"bus", "address", "serial"}, low: 0x18, high: 0x1b},
 }
 
 // chipKeys are the keys that belong to a chip, in the order in which they are looked at.
 var chipKeys = [...]string{"bus", "type", "rtd", "wires", "reference", "mains_hz", "averaging", "open_detect",
-	"cold_junction_offset", "ignore_faults", "class"}
+	"cold_junction_offset", "ignore_faults", "class", "address", "filter", "channel", "supply", "rate", "frontend", "reference_voltage",
+	"amplifier_supply", "thermistor", "serial"}
 
 func chipNamed(name string) (chip, bool) {
 	i := slices.IndexFunc(chips[:], func(c chip) bool { return c.name == name })
@@ -64,6 +81,17 @@ func (c chip) lacks(key string) (wrong, fix string) {
 	switch key {
 	case "bus":
 		fix = "add bus: SPI0.0 for chip select 0 of SPI bus 0"
+		if c.onI2C() {
+			fix = "add bus: I2C1 for I2C bus 1"
+		}
+	case "address":
+		fix = fmt.Sprintf("add address: with one of %s, as its address pins are wired", c.addresses())
+	case "channel":
+		fix = "add channel: 0, or 1, 2, 3, or a pair such as 0-1"
+	case "supply":
+		fix = "add supply: 3.3V or supply: 5V, whichever the chip runs on"
+	case "serial":
+		fix = "add serial: with the sensor's number, such as 28-0000075b2a3c; several can hang on one line"
 	case "type":
 		fix = "add type: with the thermocouple's letter, such as K"
 	case "mains_hz":
@@ -82,9 +110,9 @@ func (c chip) lacks(key string) (wrong, fix string) {
 // refuses says that a key means nothing to the chip, and the fix.
 func (c chip) refuses(key string) (wrong, fix string) {
 	switch {
-	case key == "type":
+	case key == "type" && c.name == "max31865":
 		return fmt.Sprintf("a %s reads a platinum thermometer and no thermocouple", c.name), "remove type and write rtd: pt100 or rtd: pt1000"
-	case key == "rtd":
+	case key == "rtd" && c.types != "":
 		return fmt.Sprintf("a %s reads a thermocouple and no platinum thermometer", c.name), "remove rtd, or write chip: max31865"
 	case key == "ignore_faults" && c.name == "max31865":
 		return "a short makes what a max31865 reads wrong, and none can be ignored", "remove it, and mend the lead"

@@ -58,7 +58,7 @@ type Config struct {
 type Probe struct {
 	Name         string
 	Chip         string         // such as "max31855"
-	Bus          string         // "SPI0.1": bus 0, chip select 1
+	Bus          string         // "SPI0.1": bus 0, chip select 1; or "I2C1"
 	Type         string         // the thermocouple's letter
 	MainsHz      int            // 50 or 60, for a chip with a mains filter, else 0
 	Averaging    int            // conversions averaged by the chip: 1, 2, 4, 8 or 16, else 0
@@ -67,6 +67,9 @@ type Probe struct {
 	Wires        int            // of that thermometer: 2, 3 or 4
 	Reference    float64        // of the resistor beside a MAX31865, ohms
 	IgnoreFaults []sensor.Fault // short_gnd and short_vcc only
+	Address      uint16         // on an I2C bus, else 0
+	Filter       int            // of an mcp9600: 0 to 7
+	Serial       string         // of a DS18B20, "28-0000075b2a3c"
 	File         string         // a folder or file of the kernel's, such as /sys/bus/iio/devices/iio:device0
 	Driver       string         // what the device of File must call itself, wherever it is now; empty for any
 
@@ -79,6 +82,15 @@ type Probe struct {
 
 	// ColdJunctionOffset is what a MAX31856 adds to its own temperature.
 	ColdJunctionOffset sensor.Temp
+
+	// What stands before an ads1115: FrontEnd is AD8495 or empty with a Thermistor. Voltages in volts.
+	Channel          string // "0" to "3", or a pair such as "0-1"
+	Supply           float64
+	Rate             int // conversions a second; 0 for the chip's own
+	FrontEnd         string
+	ReferenceVoltage float64 // at an AD8495's REF pin
+	AmplifierSupply  float64
+	Thermistor       *Thermistor
 
 	Offset     sensor.Temp    // added to every valid reading
 	Calibrated bool           // whether an offset stands, if only of 0

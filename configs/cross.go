@@ -35,14 +35,20 @@ func (k *kitchen) cross() {
 			k.twice(names, "probes", p.T.Name, p.key("name"))
 			known = append(known, p.T.Name)
 		}
-		if owner, taken := buses[p.T.Bus]; taken && p.T.Bus != "" {
-			r.fail(p.key("bus"), "give one of them another chip select", "probes %s and %s are both on %s", owner, p.T.Name, p.T.Bus)
+		claim, what := p.T.claims()
+		if owner, taken := buses[claim]; taken && p.T.Bus != "" {
+			fix := "give one of them another chip select"
+			if p.T.Address != 0 {
+				fix = "give one of them another address, channel or serial"
+			}
+			r.fail(p.key("bus"), fix, "probes %s and %s are both on %s", owner, p.T.Name, what)
 		}
 		if owner, taken := files[p.T.File]; taken && p.T.File != "" {
 			r.fail(p.key("file"), "give each its own", "probes %s and %s both read %s", owner, p.T.Name, p.T.File)
 		}
-		buses[p.T.Bus], files[p.T.File] = p.T.Name, p.T.Name
+		buses[claim], files[p.T.File] = p.T.Name, p.T.Name
 	}
+	k.crossI2C()
 	used := make(map[string]bool)
 	for _, ref := range k.refs {
 		used[ref.probe] = true

@@ -20,20 +20,20 @@ func (k *kitchen) probe(n ast.Node) {
 	r := &k.reader
 	p := entry[Probe]{T: Probe{MaxSlew: condition.Default().MaxSlew}, at: placeOf(n)}
 	before := len(r.problems)
-	p.of = r.mapping(n, "a probe",
-		field{"name", scalar(r, &p.T.Name, "name", "warmer-core", parseName)},
-		field{"chip", scalar(r, &p.T.Chip, "chip", "max31855", parseChip)},
-		field{"bus", scalar(r, &p.T.Bus, "bus", "SPI0.0", parseBus)},
-		field{"type", scalar(r, &p.T.Type, "type", "K", parseType)},
-		field{"mains_hz", scalar(r, &p.T.MainsHz, "mains_hz", "60", oneNumber(50, 60))},
-		field{"averaging", scalar(r, &p.T.Averaging, "averaging", "4", oneNumber(1, 2, 4, 8, 16))},
-		field{"open_detect", scalar(r, &p.T.OpenDetect, "open_detect", string(OpenUnder5k), oneOf(OpenUnder5k, Open40kFast, Open40kSlow))},
-		field{"cold_junction_offset", scalar(r, &p.T.ColdJunctionOffset, "cold_junction_offset", "0.5C", parseColdJunctionOffset)},
-		field{"rtd", scalar(r, &p.T.RTD, "rtd", string(Pt100), oneOf(Pt100, Pt1000))},
-		field{"wires", scalar(r, &p.T.Wires, "wires", "3", oneNumber(2, 3, 4))},
-		field{"reference", scalar(r, &p.T.Reference, "reference", "430", parseOhms)},
-		field{"class", scalar(r, &p.T.Class, "class", string(accuracy.IEC1), oneOf(append(accuracy.Classes(false), accuracy.Classes(true)...)...))},
-		field{"ignore_faults", func(n ast.Node) {
+	p.of = r.mapping(n, "a probe", append([]field{
+		{"name", scalar(r, &p.T.Name, "name", "warmer-core", parseName)},
+		{"chip", scalar(r, &p.T.Chip, "chip", "max31855", parseChip)},
+		{"bus", scalar(r, &p.T.Bus, "bus", "SPI0.0", parseBus)},
+		{"type", scalar(r, &p.T.Type, "type", "K", parseType)},
+		{"mains_hz", scalar(r, &p.T.MainsHz, "mains_hz", "60", oneNumber(50, 60))},
+		{"averaging", scalar(r, &p.T.Averaging, "averaging", "4", oneNumber(1, 2, 4, 8, 16))},
+		{"open_detect", scalar(r, &p.T.OpenDetect, "open_detect", string(OpenUnder5k), oneOf(OpenUnder5k, Open40kFast, Open40kSlow))},
+		{"cold_junction_offset", scalar(r, &p.T.ColdJunctionOffset, "cold_junction_offset", "0.5C", parseColdJunctionOffset)},
+		{"rtd", scalar(r, &p.T.RTD, "rtd", string(Pt100), oneOf(Pt100, Pt1000))},
+		{"wires", scalar(r, &p.T.Wires, "wires", "3", oneNumber(2, 3, 4))},
+		{"reference", scalar(r, &p.T.Reference, "reference", "430", parseOhms)},
+		{"class", scalar(r, &p.T.Class, "class", string(accuracy.IEC1), oneOf(append(accuracy.Classes(false), accuracy.Classes(true)...)...))},
+		{"ignore_faults", func(n ast.Node) {
 			r.list(n, "ignore_faults", func(n ast.Node) {
 				var f sensor.Fault
 				scalar(r, &f, "a fault", "short_gnd", parseIgnored)(n)
@@ -42,16 +42,16 @@ func (k *kitchen) probe(n ast.Node) {
 				}
 			})
 		}},
-		field{"file", scalar(r, &p.T.File, "file", "/sys/bus/iio/devices/iio:device0", parsePath)},
-		field{"driver", scalar(r, &p.T.Driver, "driver", "max31856", parseDriver)},
-		field{"topic", scalar(r, &p.T.Topic, "topic", "kitchen/walk-in", parseTopic)},
-		field{"pointer", scalar(r, &p.T.Pointer, "pointer", "/temperature", parsePointer)},
-		field{"unit", scalar(r, &p.T.Unit, "unit", string(rules.Celsius), oneOf(rules.Celsius, rules.Fahrenheit))},
-		field{"max_age", scalar(r, &p.T.MaxAge, "max_age", "60s", parseMaxAge)},
-		field{"offset", scalar(r, &p.T.Offset, "offset", "-0.4C", parseDifference)},
-		field{"max_slew", scalar(r, &p.T.MaxSlew, "max_slew", "20C", parseSlew)},
-		field{"accuracy", scalar(r, &p.T.Accuracy, "accuracy", "1C", parsePositiveDifference)},
-	)
+		{"file", scalar(r, &p.T.File, "file", "/sys/bus/iio/devices/iio:device0", parsePath)},
+		{"driver", scalar(r, &p.T.Driver, "driver", "max31856", parseDriver)},
+		{"topic", scalar(r, &p.T.Topic, "topic", "kitchen/walk-in", parseTopic)},
+		{"pointer", scalar(r, &p.T.Pointer, "pointer", "/temperature", parsePointer)},
+		{"unit", scalar(r, &p.T.Unit, "unit", string(rules.Celsius), oneOf(rules.Celsius, rules.Fahrenheit))},
+		{"max_age", scalar(r, &p.T.MaxAge, "max_age", "60s", parseMaxAge)},
+		{"offset", scalar(r, &p.T.Offset, "offset", "-0.4C", parseDifference)},
+		{"max_slew", scalar(r, &p.T.MaxSlew, "max_slew", "20C", parseSlew)},
+		{"accuracy", scalar(r, &p.T.Accuracy, "accuracy", "1C", parsePositiveDifference)},
+	}, k.i2cFields(&p.T)...)...)
 	if p.T.Topic != "" && p.T.MaxAge == 0 {
 		p.T.MaxAge = DefaultMaxAge
 	}
@@ -117,6 +117,12 @@ func (k *kitchen) checkProbe(p *entry[Probe]) {
 		}
 		r.fail(p.key("class"), "write one of: "+strings.Join(words, ", "), "a %s reads %s, which has no class %s", c.name, c.kind(), p.T.Class)
 	}
+	switch {
+	case has("bus") && strings.HasPrefix(p.T.Bus, "I2C") && !c.onI2C():
+		r.fail(p.key("bus"), "write SPI0.1 for chip select 1 of SPI bus 0", "%s is an I2C bus; a %s sits on SPI", p.T.Bus, c.name)
+	case c.onI2C():
+		k.checkI2C(p, c)
+	}
 	if has("reference") && has("rtd") {
 		r0 := p.T.RTD.Ohms()
 		if p.T.Reference < 2*r0 || p.T.Reference > 10*r0 {
@@ -146,11 +152,11 @@ func parseChip(s string) (string, string, string) {
 	return "", fmt.Sprintf("%q is not read by this version", shorten(s)), "write one of: " + chipNames()
 }
 
-var busForm = regexp.MustCompile(`^SPI(0|[1-9][0-9]?)\.(0|[1-9][0-9]?)$`)
+var busForm = regexp.MustCompile(`^(?:SPI(0|[1-9][0-9]?)\.(0|[1-9][0-9]?)|I2C(0|[1-9][0-9]?))$`)
 
 func parseBus(s string) (string, string, string) {
-	const fix = "write SPI0.1 for chip select 1 of SPI bus 0"
-	switch spelled := strings.ToUpper(strings.TrimPrefix(s, "/dev/spidev")); {
+	const fix = "write SPI0.1 for chip select 1 of SPI bus 0, or I2C1 for I2C bus 1"
+	switch spelled := strings.ToUpper(strings.NewReplacer("/dev/spidev", "", "/dev/i2c-", "I2C", "i2c-", "I2C").Replace(s)); {
 	case busForm.MatchString(s):
 		return s, "", ""
 	case strings.TrimSpace(s) == "":
@@ -159,8 +165,6 @@ func parseBus(s string) (string, string, string) {
 		return "", fmt.Sprintf("%q is no bus", s), "did you mean " + spelled + "?"
 	case busForm.MatchString("SPI" + spelled):
 		return "", fmt.Sprintf("%q is no bus", s), "did you mean SPI" + spelled + "?"
-	case strings.HasPrefix(strings.ToUpper(s), "I2C"):
-		return "", fmt.Sprintf("%q is an I2C bus; the chips read here sit on SPI", shorten(s)), fix
 	}
 	return "", fmt.Sprintf("%q is no bus", shorten(s)), fix
 }
@@ -200,13 +204,22 @@ func parseColdJunctionOffset(s string) (sensor.Temp, string, string) {
 	return t, wrong, fix
 }
 
+var ohmForm = regexp.MustCompile(`^([0-9]{1,8}(?:\.[0-9]{1,6})?)(|k|M)$`)
+
 func parseOhms(s string) (float64, string, string) {
-	const fix = "write the ohms of the resistor on the board, such as 430"
-	v, err := strconv.ParseFloat(s, 64)
-	switch {
-	case err != nil:
+	const fix = "write the resistor's ohms, such as 430 or 10k"
+	m := ohmForm.FindStringSubmatch(s)
+	if m == nil {
 		return 0, fmt.Sprintf("%q is no resistance", shorten(s)), fix
-	case !(v >= 1 && v <= 1e6):
+	}
+	v, err := strconv.ParseFloat(m[1], 64)
+	switch m[2] {
+	case "k":
+		v *= 1e3
+	case "M":
+		v *= 1e6
+	}
+	if err != nil || !(v >= 1 && v <= 10e6) {
 		return 0, fmt.Sprintf("%s ohms are not on any board", shorten(s)), fix
 	}
 	return v, "", ""

@@ -75,7 +75,8 @@ func (k *Kitchen) addProbe(p Probe, seed uint64) error {
 	if p.Name == "" || k.probes[p.Name] != nil {
 		return errors.New("give each probe a name of its own")
 	}
-	if p.Bus == "" || k.buses[p.Bus] != nil {
+	first := k.buses[p.Bus]
+	if p.Bus == "" || first != nil && !(shares(p.Chip) && first.plan.Chip == p.Chip) {
 		return fmt.Errorf("bus %q: give each probe a bus and chip select of its own, such as SPI0.0", p.Bus)
 	}
 	if err := errors.Join(k.hasPlace(p.At), within("noise", p.Noise, 0, 100)); err != nil {
@@ -83,12 +84,19 @@ func (k *Kitchen) addProbe(p Probe, seed uint64) error {
 	}
 	pr := newProbe(p, seed)
 	pr.tip = k.medium(p.At)
-	c, err := newChip(p, func() chip.Pins { return pr.pins(k.now, k.room+boardAbove) })
+	sense := func() chip.Pins { return pr.pins(k.now, k.room+boardAbove) }
+	c, err := k.newI2C(p, sense)
+	if c == nil && err == nil {
+		c, err = newChip(p, sense)
+	}
 	if err != nil {
 		return err
 	}
 	pr.chip = c
-	k.probes[p.Name], k.buses[p.Bus] = pr, pr
+	k.probes[p.Name] = pr
+	if first == nil {
+		k.buses[p.Bus] = pr
+	}
 	k.probeList = append(k.probeList, pr)
 	return nil
 }
@@ -113,7 +121,7 @@ func newChip(p Probe, sense func() chip.Pins) (chip.Chip, error) {
 	case "max6675":
 		return chip.NewMAX6675(sense), nil
 	}
-	return nil, fmt.Errorf("chip %q: choose max31855, max31856, max31865 or max6675", p.Chip)
+	return nil, fmt.Errorf("chip %q: choose max31855, max31856, max31865, max6675, mcp9600, mcp9601, mcp9808, ads1115 or ds18b20", p.Chip)
 }
 
 func (k *Kitchen) hasStation(name string) error {

@@ -92,13 +92,19 @@ type Food struct {
 type Probe struct {
 	Name string
 	Chip string     // such as "max31855", as a configuration has it
-	Bus  string     // such as "SPI0.1"
+	Bus  string     // such as "SPI0.1" or "I2C1 0x60"
 	Type its90.Type // of a thermocouple
 	// R0 and Reference are a platinum thermometer's resistance at 0 °C and that of the resistor beside a MAX31865,
 	// in ohms.
 	R0, Reference float64
-	At            Place
-	Lag           time.Duration // first order, of the tip in what surrounds it
+	// Channel is the input of an ADS1115, 0 to 3, behind an Amplifier or a Thermistor.
+	Channel    int
+	Amplifier  *Amplifier
+	Thermistor *Thermistor
+	// Serial is the number of a DS18B20, without its family and checksum.
+	Serial uint64
+	At     Place
+	Lag    time.Duration // first order, of the tip in what surrounds it
 	// Noise is the standard deviation of a reading in °C, normally distributed.
 	Noise float64
 }

@@ -196,7 +196,7 @@ func (a Put) do(k *Kitchen)        { k.probes[a.Probe].at = a.At }
 func (a Lead) do(k *Kitchen)       { k.probes[a.Probe].wiring = a.Is }
 func (a Drift) do(k *Kitchen)      { k.probes[a.Probe].rate = a.PerHour / 3600 }
 func (a Noise) do(k *Kitchen)      { k.probes[a.Probe].noise = a.StdDev }
-func (a Line) do(k *Kitchen)       { k.probes[a.Probe].dead = a.Is }
+func (a Line) do(k *Kitchen)       { k.buses[k.probes[a.Probe].plan.Bus].dead = a.Is } // one line for all that share a chip
 func (a Hang) do(k *Kitchen)       { k.probes[a.Probe].hang(!a.Off, k.now, k.room+boardAbove) }
 func (a Rain) do(k *Kitchen)       { k.stations[a.Station].rain = a.WattsPerKelvin }
 func (a Board) do(k *Kitchen)      { k.probes[a.Probe].hot = a.Warmer }

@@ -30,8 +30,9 @@ type Places struct {
 // does not answer shows as a fault in the sweeps, not here. The errors name the probe and the fix.
 func Probes(cfg *configs.Config, from Places) ([]live.Named, error) {
 	named := make([]live.Named, 0, len(cfg.Probes))
+	s := newShared()
 	for i := range cfg.Probes {
-		p, err := openProbe(&cfg.Probes[i], from)
+		p, err := openProbe(&cfg.Probes[i], from, s)
 		if err != nil {
 			return nil, fmt.Errorf("probe %s: %w", cfg.Probes[i].Name, err)
 		}
@@ -40,7 +41,7 @@ func Probes(cfg *configs.Config, from Places) ([]live.Named, error) {
 	return named, nil
 }
 
-func openProbe(c *configs.Probe, from Places) (sensor.Probe, error) {
+func openProbe(c *configs.Probe, from Places, s *shared) (sensor.Probe, error) {
 	if c.Topic != "" {
 		return from.Topics.Probe(topic.Opts{Topic: c.Topic, Pointer: c.Pointer, Fahrenheit: c.Unit == rules.Fahrenheit, MaxAge: c.MaxAge})
 	}
@@ -89,7 +90,7 @@ func openProbe(c *configs.Probe, from Places) (sensor.Probe, error) {
 		}
 		return max6675.New(t)
 	}
-	return nil, fmt.Errorf("chip %q is not read by this version", c.Chip)
+	return s.openI2C(c, from.Buses)
 }
 
 func openDetect(o configs.OpenDetect) max31856.OpenDetect {

@@ -9,7 +9,6 @@ import (
 // DS2482 is the 1-Wire bridge of datasheet 19-4930 (DS2482-100) with DS18B20 thermometers (19-7487) on its line.
 // What happens on the line takes no time here; conversions do.
 type DS2482 struct {
-	onI2C
 	pointer byte
 	status  byte
 	config  byte

@@ -78,7 +78,11 @@ func TestAllProbesIsWhatIsSimulated(t *testing.T) {
 	var here, there []string
 	chips := make(map[string]bool)
 	for _, p := range cfg.Probes {
-		here = append(here, p.Name+" "+p.Chip+" "+p.Bus)
+		place := p.Bus
+		if p.Address != 0 {
+			place = fmt.Sprintf("%s 0x%02x", p.Bus, p.Address)
+		}
+		here = append(here, p.Name+" "+p.Chip+" "+place)
 		chips[p.Chip] = true
 	}
 	for _, p := range plan.Probes {

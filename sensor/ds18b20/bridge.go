@@ -66,8 +66,10 @@ func (b *Bridge) take(ctx context.Context) error {
 	if b.dev != nil {
 		return nil
 	}
-	// The gate knows the address; the one given here is for the driver alone.
-	dev, err := ds248x.New(&b.gate, Lowest, &ds248x.DefaultOpts)
+	// The gate knows the address; the one given here is for the driver alone. So are the times, which only a DS2483
+	// would be set to: with none the driver does not sleep before it asks whether a byte is through, and by then it
+	// mostly is, at the speed of an I2C bus.
+	dev, err := ds248x.New(&b.gate, Lowest, &ds248x.Opts{})
 	if err != nil {
 		err = b.reason(err)
 		b.release()

@@ -6,6 +6,7 @@ import (
 	"holdbell/sensor"
 	"holdbell/sensor/its90"
 	"holdbell/sensor/kitchen/chip"
+	"holdbell/sensor/resist"
 )
 
 // Showing is a fault that a probe of AllProbes has from At to Until, counted from the beginning, and again each
@@ -16,12 +17,12 @@ type Showing struct {
 	At, Until time.Duration
 }
 
-// The times of a round: the cabinet arms first, then one probe after another has each of its faults for two
-// minutes, with a minute of health after it.
+// The times of a round: the cabinet arms first, then one probe after another has each of its faults for a minute,
+// with half a minute of health after it.
 const (
-	showFrom = 10 * time.Minute
-	showFor  = 2 * time.Minute
-	showRest = time.Minute
+	showFrom = 6 * time.Minute
+	showFor  = time.Minute
+	showRest = 30 * time.Second
 )
 
 // fault is how one is made, how it is mended, and the word that the chip has for it.
@@ -44,6 +45,12 @@ func AllProbes(seed uint64) (p Plan, shown []Showing, round time.Duration) {
 			{Name: "pt100-31865", Chip: "max31865", Bus: "SPI1.0", R0: 100, Reference: 430},
 			{Name: "pt1000-31865", Chip: "max31865", Bus: "SPI1.1", R0: 1000, Reference: 4300},
 			{Name: "k-6675", Chip: "max6675", Bus: "SPI1.2", Type: its90.K},
+			{Name: "k-9600", Chip: "mcp9600", Bus: "I2C1 0x67", Type: its90.K},
+			{Name: "j-9601", Chip: "mcp9601", Bus: "I2C1 0x60", Type: its90.J},
+			{Name: "k-8495", Chip: "ads1115", Bus: "I2C1 0x48", Channel: 0, Amplifier: &Amplifier{Reference: 1.25, Supply: 3.3}},
+			{Name: "ntc-1115", Chip: "ads1115", Bus: "I2C1 0x49", Channel: 2, Thermistor: foodProbe()},
+			{Name: "air-9808", Chip: "mcp9808", Bus: "I2C1 0x18"},
+			{Name: "wire-18b20", Chip: "ds18b20", Bus: "I2C3 0x18", Serial: 0x75b2a3c},
 		},
 	}
 	at := showFrom
@@ -75,6 +82,12 @@ func faultsOf(p *Probe) []fault {
 	hotBoard := fault{Board{p.Name, 150}, Board{p.Name, 0}, sensor.CJImplausible}
 	all := []fault{lead(chip.Open, sensor.Open), line(AllLow, sensor.BusFault), line(NoAnswer, sensor.Stale)}
 	switch p.Chip {
+	case "mcp9600": // an open thermocouple is what it cannot tell
+		all = append(all[1:], lead(chip.ToSupply, sensor.Range))
+	case "mcp9808": // no leads
+		all = all[1:]
+	case "mcp9601", "ads1115", "ds18b20":
+		all = append(all, lead(chip.ToGround, sensor.ShortGND))
 	case "max31855":
 		all = append(all, lead(chip.ToGround, sensor.ShortGND), lead(chip.ToSupply, sensor.ShortVCC), hotBoard)
 	case "max31856":
@@ -86,4 +99,13 @@ func faultsOf(p *Probe) []fault {
 		all = append(all, lead(chip.ToSupply, sensor.Range))
 	}
 	return all
+}
+
+// foodProbe is a common thermistor: 100 kΩ at 25 °C, from the input to ground, under 10 kΩ to 3.3 V.
+func foodProbe() *Thermistor {
+	curve, err := resist.Beta(100_000, 25, 3950)
+	if err != nil {
+		panic("kitchen: " + err.Error()) // constants
+	}
+	return &Thermistor{Curve: curve, Divider: resist.Divider{Series: 10_000}, Excitation: 3.3}
 }

@@ -34,7 +34,7 @@ func drivers(t testing.TB, k *Kitchen, probes []Probe) []sensor.Probe {
 		case "max6675":
 			all = append(all, must(max6675.New(must(k.SPI(p.Bus, max6675.SPI())))))
 		default:
-			t.Fatalf("no driver for %q", p.Chip)
+			all = append(all, i2cDriver(t, k, p))
 		}
 	}
 	return all

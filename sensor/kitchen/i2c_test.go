@@ -2,7 +2,10 @@ package kitchen
 
 import (
 	"errors"
+	"fmt"
 	"math"
+	"strconv"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -14,12 +17,39 @@ import (
 	"holdbell/sensor/kitchen/chip"
 	"holdbell/sensor/mcp9600"
 	"holdbell/sensor/mcp9808"
-	"holdbell/sensor/resist"
 )
 
-// meatProbe is a common food probe: 100 kΩ to ground under 10 kΩ, the excitation on input 3.
+// meatProbe is the food probe, either way round, with its excitation on input 3.
 func meatProbe(top bool) *Thermistor {
-	return &Thermistor{Curve: must(resist.Beta(100_000, 25, 3950)), Divider: resist.Divider{Series: 10_000, Top: top}, Excitation: 3.3, MeasuredOn: 3}
+	m := foodProbe()
+	m.Divider.Top, m.MeasuredOn = top, 3
+	return m
+}
+
+// i2cDriver opens one probe that has its chip for itself.
+func i2cDriver(t testing.TB, k *Kitchen, p Probe) sensor.Probe {
+	t.Helper()
+	bus, text, _ := strings.Cut(p.Bus, " ")
+	addr := must(strconv.ParseUint(text, 0, 16))
+	tr := must(k.I2C(bus, uint16(addr)))
+	switch p.Chip {
+	case "mcp9600", "mcp9601":
+		return must(mcp9600.New(tr, mcp9600.Opts{Type: p.Type, OpenDetect: p.Chip == "mcp9601"}))
+	case "mcp9808":
+		return must(mcp9808.New(tr))
+	case "ds18b20":
+		return must(must(ds18b20.NewBridge(tr)).Probe(fmt.Sprintf("28-%012x", p.Serial)))
+	case "ads1115":
+		o := ads1115.Opts{Channel: ads1115.A0 + ads1115.Channel(p.Channel), Supply: 3.3, Rate: 860}
+		if a := p.Amplifier; a != nil {
+			o.FrontEnd = ads1115.AD8495{Reference: a.Reference, Supply: a.Supply}
+		} else {
+			o.FrontEnd = &ads1115.Thermistor{Curve: p.Thermistor.Curve, Divider: p.Thermistor.Divider, Excitation: p.Thermistor.Excitation}
+		}
+		return must(must(ads1115.NewChip(tr)).Probe(o))
+	}
+	t.Fatalf("no driver for %q", p.Chip)
+	return nil
 }
 
 // onI2C is a kitchen with every chip on I2C in one cabinet, and its drivers.

@@ -51,6 +51,7 @@ type Dev struct {
 	patient bool // the next identification may be tried again after a pause
 	ready   bool // set up, and no power lost since
 	old     bool // the next conversion may have begun before the set-up
+	tainted bool // the chip's filter has taken in what was no temperature
 	cold    its90.ColdJunction
 	w       [2]byte
 	r       [2]byte
@@ -109,7 +110,11 @@ func (d *Dev) Read(ctx context.Context) (sensor.Reading, error) {
 	}
 	if f, words := judge(id, status); f != sensor.None {
 		d.patient = true
+		d.tainted = d.tainted || f != sensor.Stale && d.sensor&sensorFilter != 0
 		return d.bad(f, words)
+	}
+	if d.tainted {
+		return d.setUp(ctx) // which empties the filter: what it holds would pass for food that was cold
 	}
 	hot, cold, err := d.temperatures(ctx)
 	if err != nil {
@@ -211,7 +216,7 @@ func (d *Dev) setUp(ctx context.Context) (sensor.Reading, error) {
 	if lost {
 		return d.bad(sensor.BusFault, "the set-up does not read back as it was written: look at the wiring, the supply and the bus's speed")
 	}
-	d.ready, d.old, d.patient = true, true, true
+	d.ready, d.old, d.patient, d.tainted = true, true, true, false
 	return d.bad(sensor.Stale, "set up anew, first conversion under way")
 }
 

@@ -165,6 +165,14 @@ func TestStatus(t *testing.T) {
 		expect(t, d, s.want, s.words)
 		expect(t, d, s.want, s.words)
 		c.status = 0
+		// What the filter holds of the fault is thrown away.
+		expect(t, d, sensor.Stale, "set up anew")
+		expect(t, d, sensor.Stale, "began after the set-up")
+		expect(t, d, sensor.None, "")
+		c, d = settled(t, s.id, Opts{Type: its90.K}) // no filter
+		c.status = s.status
+		expect(t, d, s.want, s.words)
+		c.status = 0
 		expect(t, d, sensor.None, "")
 	}
 }

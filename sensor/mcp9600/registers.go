@@ -28,7 +28,8 @@ const (
 // Bits of the sensor and device configuration (registers 5-6 and 5-7).
 const (
 	sensorSpare  = 1<<7 | 1<<3 // unimplemented, read as 0
-	deviceCoarse = 1 << 7      // cold junction in steps of 0.25 °C instead of 0.0625 °C
+	sensorFilter = 7
+	deviceCoarse = 1 << 7 // cold junction in steps of 0.25 °C instead of 0.0625 °C
 )
 
 // typeCode is the sensor configuration's number for a thermocouple type (register 5-6).

@@ -144,8 +144,11 @@ func TestExamples(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if len(c.Warnings) > 0 {
-				t.Errorf("an example is warned of: %v", c.Warnings)
+			for _, w := range c.Warnings {
+				// The kitchen of every chip has the one that nobody ought to buy too.
+				if name != "all-probes" || !strings.Contains(w.What, "an MCP9600 cannot tell a broken thermocouple") {
+					t.Errorf("an example is warned of: %v", w)
+				}
 			}
 			mustSetup(t, c)
 			if !strings.HasPrefix(string(data), "# ") {

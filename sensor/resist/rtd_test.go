@@ -91,6 +91,18 @@ func TestRoundTrip(t *testing.T) {
 	})
 }
 
+// TestSlope: with a wrong one Newton's steps would still arrive, only later.
+func TestSlope(t *testing.T) {
+	d := platinum(t, 100)
+	for at := -200.5; at < 850; at += 10 {
+		up, slope := d.at(at + 1e-3)
+		down, _ := d.at(at - 1e-3)
+		if got := (up - down) / 2e-3; math.Abs(got-slope) > 1e-8 {
+			t.Errorf("at %v °C: %v, not %v", at, slope, got)
+		}
+	}
+}
+
 // TestSeam at 0 °C, where one equation takes over from the other.
 func TestSeam(t *testing.T) {
 	d := platinum(t, 100)

@@ -22,12 +22,15 @@ func (c *caught) add(o caught) {
 
 // score is one watch's part in one kitchen, or the sum over many.
 type score struct {
-	Hot, Cold, Legs, Doors, Fires caught
+	Hot, Cold, Legs, Doors, Heat caught
 
 	// Slow are the violations that a failure of heat led to in 25 minutes or more; Lead is how long before each
 	// limit-ahead was told in minutes, 0 where it was not.
 	Slow int
 	Lead []float64
+	// Fires are the pits that lost their heat; FireLead is how long before they left their band that was told.
+	Fires    int
+	FireLead []float64
 	// LegLead is how long before a missed deadline of a cooling it was told, in minutes.
 	LegLead []float64
 
@@ -52,7 +55,9 @@ func (s *score) add(o *score) {
 	s.Cold.add(o.Cold)
 	s.Legs.add(o.Legs)
 	s.Doors.add(o.Doors)
-	s.Fires.add(o.Fires)
+	s.Heat.add(o.Heat)
+	s.Fires += o.Fires
+	s.FireLead = append(s.FireLead, o.FireLead...)
 	s.Slow += o.Slow
 	s.Lead = append(s.Lead, o.Lead...)
 	s.LegLead = append(s.LegLead, o.LegLead...)
@@ -111,13 +116,25 @@ func (d *day) judge(told []rung) (s score, notes []string) {
 		}
 		d.judgeLegs(&s, told, t, note)
 		for _, v := range t.open.lasting(openFrom) {
-			if !s.Doors.look(told, t.name, []rules.AlarmName{"door-open"}, v, false) {
+			if !s.Doors.look(told, t.name, []rules.AlarmName{rules.DoorOpen}, v, false) {
 				note("not told: %s door open from %v to %v", t.name, v.from, v.until)
 			}
 		}
 		for _, v := range d.lost(t) {
-			if !s.Fires.look(told, t.name, []rules.AlarmName{"fire-falling"}, span{v.from - soonAfter, v.until}, false) {
+			before := len(s.Heat.Seconds)
+			if !s.Heat.look(told, t.name, []rules.AlarmName{rules.FireFalling, rules.OutOfBand}, v, false) {
 				note("not told: %s lost its heat from %v to %v", t.name, v.from, v.until)
+			} else if late := s.Heat.Seconds[before]; late > 600 {
+				note("told late, after %.0f s: %s lost its heat from %v", late, t.name, v.from)
+			}
+			if t.purpose == rules.Cooking {
+				s.Fires++
+				for _, r := range told {
+					if r.alarm == rules.FireFalling && r.raised <= v.from && r.cleared >= v.from {
+						s.FireLead = append(s.FireLead, (v.from - r.raised).Minutes())
+						break
+					}
+				}
 			}
 		}
 	}
@@ -222,6 +239,9 @@ func (d *day) judgeLegs(s *score, told []rung, t *truth, note func(string, ...an
 func (d *day) lost(t *truth) []span {
 	var all []span
 	for _, v := range t.chilly.lasting(lostFrom) {
+		if slices.ContainsFunc(d.cuts, func(c cut) bool { return c.from <= v.from+after && c.until > v.from }) {
+			continue // nobody could watch
+		}
 		for _, c := range d.causes {
 			if t.purpose != rules.ColdHolding && c.station == t.name && c.from <= v.from && c.until > v.from && c.what != "door left open" {
 				all = append(all, v)
@@ -264,13 +284,13 @@ func (d *day) fate(r *rung) fate {
 		ok = t.near.during(r.raised-2*time.Minute, r.raised)
 	case rules.OutOfBand:
 		ok = t.outside.during(lately, r.raised)
-	case "door-open":
+	case rules.DoorOpen:
 		ok = t.open.during(r.raised-after, r.raised)
 	case rules.LimitAhead:
 		if !t.near.during(r.raised, r.raised+soonAfter) {
 			return d.mendedOr(r, t)
 		}
-	case "fire-falling":
+	case rules.FireFalling:
 		if !t.chilly.during(r.raised, r.raised+soonAfter) {
 			return d.mendedOr(r, t)
 		}

@@ -61,6 +61,7 @@ func drill(ctx context.Context, args []string, out, errs io.Writer) error {
 	report, err := all(ctx, run, func(d *day, notes [2][]string) {
 		if *verbose {
 			fmt.Fprintf(out, "%d %s\n", d.seed, d.family)
+			d.tell(out)
 			for _, n := range notes[0] {
 				fmt.Fprintf(out, "    %s\n", n)
 			}

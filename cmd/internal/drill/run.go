@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"math"
 	"time"
 
@@ -308,6 +309,24 @@ func (t *truth) violations(end time.Duration) []span {
 		}
 	}
 	return kept
+}
+
+// tell prints what was true.
+func (d *day) tell(out io.Writer) {
+	for _, c := range d.causes {
+		fmt.Fprintf(out, "  true: %s, %s from %v to %v\n", c.station, c.what, c.from, c.until)
+	}
+	for _, f := range d.faults {
+		fmt.Fprintf(out, "  true: %s on a %s, %s from %v to %v\n", f.probe, f.chip, f.kind, f.from, f.until)
+	}
+	for _, c := range d.cuts {
+		fmt.Fprintf(out, "  true: no power from %v to %v\n", c.from, c.until)
+	}
+	for i := range d.truths {
+		for _, v := range d.truths[i].violations(d.length) {
+			fmt.Fprintf(out, "  true: %s past its limit from %v to %v\n", d.truths[i].name, v.from, v.until)
+		}
+	}
 }
 
 // lasting are the stretches of at least so long.

@@ -38,7 +38,7 @@ func (r *Report) table(out io.Writer) error {
 		{"food above the cold limit", func(s *score) *caught { return &s.Cold }},
 		{"deadline of a cooling missed", func(s *score) *caught { return &s.Legs }},
 		{"door open for over 6 min", func(s *score) *caught { return &s.Doors }},
-		{"heat lost: air below its band for 20 min", func(s *score) *caught { return &s.Fires }},
+		{"heat lost: air below its band for 20 min", func(s *score) *caught { return &s.Heat }},
 	} {
 		row(c.what+": found of all", func(s *score) string { return fmt.Sprintf("%d of %d", c.of(s).Found, c.of(s).True) })
 		row("  seconds from truth to alarm, median; 90th centile", func(s *score) string {
@@ -66,6 +66,10 @@ func (r *Report) table(out io.Writer) error {
 			return "-"
 		}
 		return fmt.Sprintf("%d of %d (%.1f %%)", s.False[rules.LimitAhead], told, percent(s.False[rules.LimitAhead], told))
+	})
+	row("pits that lost their heat, told before they left their band", func(s *score) string { return fmt.Sprintf("%d of %d", len(s.FireLead), s.Fires) })
+	row("  minutes of lead, median; 10th centile", func(s *score) string {
+		return fmt.Sprintf("%.0f; %.0f", quantile(s.FireLead, 0.5), quantile(s.FireLead, 0.1))
 	})
 	row("minutes before a missed deadline of a cooling, median; 10th centile", func(s *score) string {
 		return fmt.Sprintf("%.0f; %.0f", quantile(s.LegLead, 0.5), quantile(s.LegLead, 0.1))

@@ -11,6 +11,10 @@ import (
 // the cook and reset a breaker).
 const aheadHorizon = 30 * time.Minute
 
+// warmAhead is the same while the air about the food is above it: the heat is back, and the middle of a piece goes on
+// falling for a while before it turns (a fifth of an hour to an hour in simulated cabinets).
+const warmAhead = 10 * time.Minute
+
 // foresee gives a probe's model this sweep's reading. Only probes that may speak for food held hot or
 // cooking have one; without a reading nothing is added, and the model itself forgets what lies behind a long gap.
 func (e *Engine) foresee() {
@@ -58,17 +62,31 @@ func (e *Engine) ahead(l *lot) (est forecast.Estimate, ok bool) {
 func (e *Engine) watchAhead(l *lot) {
 	f := finding{since: never, left: never, delay: never}
 	est, ok := e.ahead(l)
+	horizon := aheadHorizon
 	if ok {
 		l.Ahead = est.In
+		if e.airAbove(l) {
+			horizon = warmAhead
+		}
 	}
 	switch {
-	case ok && est.In <= aheadHorizon:
+	case ok && est.In <= horizon:
 		f.level = bad
 		f.left = est.In
 	case ok && est.In <= 2*aheadHorizon, !l.AnyValid:
 		f.level = near
 	}
 	e.judge(&l.AlarmAhead, e.lotSubject(l, aAhead), f)
+}
+
+// airAbove reports whether the lot's station warms it: its air, beside probes in the food, is above both the food and
+// the hot limit.
+func (e *Engine) airAbove(l *lot) bool {
+	if l.Station < 0 || l.onAirOnly(e) {
+		return false
+	}
+	a := e.set.Stations[l.Station].Air
+	return a >= 0 && e.read[a].Valid() && e.read[a].Temp > max(l.Low, e.code(l).HotLimit)
 }
 
 // stationAhead is the shortest forecast of a station's lots.

@@ -69,3 +69,25 @@ func TestAdvice(t *testing.T) {
 		t.Errorf("a cook that nobody saw has a lethality: %+v", fresh.Lethality)
 	}
 }
+
+// Once the heat is back the middle of a piece goes on falling for a while: that rings only when the limit is close,
+// while the same fall beside cold air rings at half an hour.
+func TestLimitAheadWhileTheHeatIsBack(t *testing.T) {
+	for _, tc := range []struct {
+		air    float64
+		least  time.Duration
+		atMost time.Duration
+	}{{150, 5 * time.Minute, 10 * time.Minute}, {100, 20 * time.Minute, 32 * time.Minute}, {134, 20 * time.Minute, 32 * time.Minute}} {
+		b := loaded(t, "us-fda-2022")
+		b.set1(0, f(tc.air)).ramp(1, f(145), time.Minute).hold(5*time.Minute).ramp(1, f(134), 110*time.Minute)
+		var crossed time.Duration
+		for _, ev := range b.events {
+			if ev.Kind == rules.AlarmRaised && ev.Alarm == rules.BelowHotLimit {
+				crossed = ev.Since.Mono
+			}
+		}
+		if lead := crossed - b.first(rules.AlarmRaised, rules.LimitAhead).At.Mono; lead < tc.least || lead > tc.atMost {
+			t.Errorf("air at %v °F: told %v before the limit, want %v to %v\n%s", tc.air, lead, tc.least, tc.atMost, b.story())
+		}
+	}
+}

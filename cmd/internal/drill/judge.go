@@ -286,6 +286,8 @@ func (d *day) fate(r *rung) fate {
 		ok = t.outside.during(lately, r.raised)
 	case rules.DoorOpen:
 		ok = t.open.during(r.raised-after, r.raised)
+	case rules.ComeUpLate:
+		ok = t.arrived < 0 || t.arrived > r.raised
 	case rules.LimitAhead:
 		if !t.near.during(r.raised, r.raised+soonAfter) {
 			return d.mendedOr(r, t)

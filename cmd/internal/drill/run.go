@@ -59,11 +59,13 @@ func (t *track) during(from, until time.Duration) bool {
 }
 
 // truth is what the simulator says of one station. Food is judged by the middle of its worst piece, where a hand
-// thermometer is put: the coldest where it must be hot, the warmest where it must be cold.
+// thermometer is put: the coldest where it must be hot, the warmest where it must be cold. An alarm is earned also by
+// the food around a probe's own tip, which may sit up to a third of the way to the skin.
 type truth struct {
 	name    string
 	purpose rules.Purpose
 	foods   []string
+	probes  []string
 	low     float64 // band, °C
 	high    float64
 
@@ -228,6 +230,9 @@ func truths(s *scene) []truth {
 		for _, f := range s.plan.Foods {
 			t.foods = append(t.foods, f.Name)
 		}
+		for _, p := range s.plan.Probes {
+			t.probes = append(t.probes, p.Name)
+		}
 	}
 	return all
 }
@@ -266,6 +271,19 @@ func (t *truth) see(k *kitchen.Kitchen, now time.Duration, code *rules.Code) {
 	}
 	t.past.see(now, over > 0)
 	t.deep.see(now, over > grey)
+	if !math.IsInf(over, -1) {
+		for _, name := range t.probes {
+			p, _ := k.Probe(name)
+			if f, _ := k.Food(p.At.Food); f.Station != t.name {
+				continue
+			}
+			if t.purpose == rules.ColdHolding {
+				over = max(over, p.Medium-cold)
+			} else {
+				over = max(over, hot-p.Medium)
+			}
+		}
+	}
 	t.near.see(now, over > -grey)
 }
 

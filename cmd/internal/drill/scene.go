@@ -169,7 +169,12 @@ func (s *scene) warmer() float64 {
 		litres /= 2
 	}
 	s.pieces("brisket", "warmer", litres, s.between(0.035, 0.09), s.between(60, 74))
-	core := s.probe("warmer-core", kitchen.Place{Food: "brisket"})
+	if s.often(15) { // pans of sauce, stirred now and then, so of one temperature: 3.8 kJ/kgK, from memory
+		f := &s.plan.Foods[len(s.plan.Foods)-1]
+		f.Wrapped = s.often(50)
+		f.Shape, f.Capacity, f.Area = heat.Shape{}, litres*3800, litres*s.between(0.02, 0.05)
+	}
+	core := s.probe("warmer-core", kitchen.Place{Food: "brisket", Depth: s.between(0, 0.3)})
 	air := s.probe("warmer-air", kitchen.Place{Station: "warmer"})
 	s.station("warmer", rules.HotHolding, air, []int{core}, set-6, set+8)
 	if s.often(50) {

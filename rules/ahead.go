@@ -12,8 +12,12 @@ import (
 const aheadHorizon = 30 * time.Minute
 
 // warmAhead is the same while the air about the food is above it: the heat is back, and the middle of a piece goes on
-// falling for a while before it turns (a fifth of an hour to an hour in simulated cabinets).
-const warmAhead = 10 * time.Minute
+// falling for a while before it turns (a fifth of an hour to an hour in simulated cabinets). Food that is within
+// warmMargin of the limit has no such while to spare.
+const (
+	warmAhead  = 10 * time.Minute
+	warmMargin = sensor.Temp(1_500)
+)
 
 // foresee gives a probe's model this sweep's reading. Only probes that may speak for food held hot or
 // cooking have one; without a reading nothing is added, and the model itself forgets what lies behind a long gap.
@@ -79,14 +83,14 @@ func (e *Engine) watchAhead(l *lot) {
 	e.judge(&l.AlarmAhead, e.lotSubject(l, aAhead), f)
 }
 
-// airAbove reports whether the lot's station warms it: its air, beside probes in the food, is above both the food and
-// the hot limit.
+// airAbove reports whether the lot's station warms it, in good time: its air, beside probes in the food, is above
+// the food, and the food well above the hot limit.
 func (e *Engine) airAbove(l *lot) bool {
 	if l.Station < 0 || l.onAirOnly(e) {
 		return false
 	}
 	a := e.set.Stations[l.Station].Air
-	return a >= 0 && e.read[a].Valid() && e.read[a].Temp > max(l.Low, e.code(l).HotLimit)
+	return a >= 0 && e.read[a].Valid() && e.read[a].Temp > l.Low && l.Low > e.code(l).HotLimit+warmMargin
 }
 
 // stationAhead is the shortest forecast of a station's lots.

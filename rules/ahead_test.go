@@ -77,9 +77,9 @@ func TestLimitAheadWhileTheHeatIsBack(t *testing.T) {
 		air    float64
 		least  time.Duration
 		atMost time.Duration
-	}{{150, 5 * time.Minute, 10 * time.Minute}, {100, 20 * time.Minute, 32 * time.Minute}, {134, 20 * time.Minute, 32 * time.Minute}} {
+	}{{150, 5 * time.Minute, 11 * time.Minute}, {100, 18 * time.Minute, 32 * time.Minute}, {134, 18 * time.Minute, 32 * time.Minute}} {
 		b := loaded(t, "us-fda-2022")
-		b.set1(0, f(tc.air)).ramp(1, f(145), time.Minute).hold(5*time.Minute).ramp(1, f(134), 110*time.Minute)
+		b.set1(0, f(tc.air)).ramp(1, f(145), time.Minute).hold(5*time.Minute).ramp(1, f(134), 40*time.Minute)
 		var crossed time.Duration
 		for _, ev := range b.events {
 			if ev.Kind == rules.AlarmRaised && ev.Alarm == rules.BelowHotLimit {

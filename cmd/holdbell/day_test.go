@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"flag"
 	"io"
@@ -349,4 +350,99 @@ func TestDayRecord(t *testing.T) {
 	golden(t, "record.csv", csv)
 	side, _ := run(exitOK, "--compare", "shoulder-1", "shoulder-2")
 	golden(t, "compare.txt", side)
+}
+
+// `replay --json` has every key that interfaces.md names for it, each of the kind that it says.
+func TestDayReportKeys(t *testing.T) {
+	out, _ := inZone(t, "UTC", exitOK, "replay", "--json", "--config", "testdata/day/kitchen.yaml", "--marks", "testdata/day/marks.csv", dayRecording)
+	var report any
+	if err := json.Unmarshal([]byte(out), &report); err != nil {
+		t.Fatal(err)
+	}
+	const text, number, yes, null = "text", "number", "bool", "null"
+	keys := []struct {
+		path  string // "*" is each entry of a list, or each name of an object
+		kinds []string
+	}{
+		{"from", []string{text}}, {"to", []string{text}}, {"sweeps", []string{number}},
+		{"probes.*.valid", []string{number}}, {"probes.lead-2.faults.open", []string{number}},
+		{"probes.*.min_celsius", []string{number}}, {"probes.*.max_celsius", []string{number}}, {"probes.*.mean_celsius", []string{number}},
+		{"lots.*.lot", []string{text}}, {"lots.*.food", []string{text}}, {"lots.*.station", []string{text}}, {"lots.*.stage", []string{text}},
+		{"lots.*.verdict", []string{text}}, {"lots.*.action", []string{text}}, {"lots.*.deadline", []string{text, null}}, {"lots.*.basis", []string{text}},
+		{"lots.*.danger_zone_seconds", []string{number}}, {"lots.*.below_hot_limit_seconds", []string{number}},
+		{"lots.*.come_up_seconds", []string{number}}, {"lots.*.unknown_seconds", []string{number}},
+		{"lots.*.cooling", []string{"object", null}}, {"lots.*.reheating", []string{"object", null}},
+		{"lots.pulled.cooling.started", []string{text}}, {"lots.pulled.cooling.stage1_seconds", []string{number}},
+		{"lots.pulled.cooling.stage2_seconds", []string{number}}, {"lots.pulled.cooling.result", []string{text}},
+		{"lots.ribs.reheating.started", []string{text}}, {"lots.ribs.reheating.reached_seconds", []string{number}}, {"lots.ribs.reheating.result", []string{text}},
+		{"lots.*.lethality.salmonella_log10", []string{number}}, {"lots.*.lethality.table_met", []string{yes}},
+		{"lots.*.growth.c_perfringens_log10", []string{number}},
+		{"lots.*.c100_minutes", []string{number}}, {"lots.*.cook.proven", []string{text}},
+		{"lots.*.stays.*.station", []string{text}}, {"lots.*.stays.*.stage", []string{text}}, {"lots.*.stays.*.from", []string{text}},
+		{"lots.*.stays.*.to", []string{text, null}}, {"lots.*.stays.*.seconds", []string{number}},
+		{"lots.*.stays.*.min_celsius", []string{number, null}}, {"lots.*.stays.*.max_celsius", []string{number, null}},
+		{"lots.*.stays.*.air_mean_celsius", []string{number, null}}, {"lots.*.stays.*.air_spread_celsius", []string{number, null}},
+		{"alarms.*.seq", []string{number}}, {"alarms.*.alarm", []string{text}}, {"alarms.*.station", []string{text}}, {"alarms.*.lot", []string{text}},
+		{"alarms.*.probe", []string{text}}, {"alarms.*.priority", []string{text}}, {"alarms.*.raised", []string{text}},
+		{"alarms.*.acknowledged", []string{text, null}}, {"alarms.*.cleared", []string{text, null}}, {"alarms.*.worst_celsius", []string{number, null}},
+	}
+	for _, k := range keys {
+		found := walkJSON(t, report, strings.Split(k.path, "."), k.path)
+		if len(found) == 0 {
+			t.Errorf("%s: nothing is there", k.path)
+		}
+		for _, v := range found {
+			if kind := kindOfJSON(v); !slices.Contains(k.kinds, kind) {
+				t.Errorf("%s is %v, %s, want %v", k.path, v, kind, k.kinds)
+			}
+		}
+	}
+}
+
+// walkJSON gives the values at a path; a lot or an alarm is also found by its name.
+func walkJSON(t *testing.T, v any, path []string, whole string) []any {
+	t.Helper()
+	if len(path) == 0 {
+		return []any{v}
+	}
+	var all []any
+	switch v := v.(type) {
+	case map[string]any:
+		if path[0] == "*" {
+			for _, x := range v {
+				all = append(all, walkJSON(t, x, path[1:], whole)...)
+			}
+			return all
+		}
+		x, ok := v[path[0]]
+		if !ok {
+			t.Errorf("%s: no key %s", whole, path[0])
+			return nil
+		}
+		return walkJSON(t, x, path[1:], whole)
+	case []any:
+		for _, x := range v {
+			m, _ := x.(map[string]any)
+			if path[0] == "*" || m["lot"] == path[0] {
+				all = append(all, walkJSON(t, x, path[1:], whole)...)
+			}
+		}
+	}
+	return all
+}
+
+func kindOfJSON(v any) string {
+	switch v.(type) {
+	case nil:
+		return "null"
+	case string:
+		return "text"
+	case float64:
+		return "number"
+	case bool:
+		return "bool"
+	case map[string]any:
+		return "object"
+	}
+	return "list"
 }

@@ -169,7 +169,7 @@ func (c *Comparison) figures(p *page) []figure {
 	}
 	all := []figure{
 		{"food", func(l *Life) string { return l.Food }},
-		{"weight, as noted", weight},
+		{"weight", func(l *Life) string { return weight(l, c.Units) }},
 		{"loaded", func(l *Life) string { return p.at(l.Begun.Wall) }},
 		{"pit, by time", func(l *Life) string { return c.air(l, rules.Cooking) }},
 		{"load to wrap", func(l *Life) string { return from(l, l.marked(rules.MarkWrap)) }},
@@ -213,10 +213,22 @@ func (c *Comparison) figures(p *page) []figure {
 	)
 }
 
+// gramsPerPound is exact by the international yard and pound agreement of 1959.
+const gramsPerPound = 453.59237
+
 // heavy finds a weight in what a person wrote.
 var heavy = regexp.MustCompile(`(?i)\b\d+(?:[.,]\d+)?\s?(?:kg|lbs?|pounds?)\b`)
 
-func weight(l *Life) string {
+// weight is what a lot weighed, by lb= or kg= or else as a note says in words.
+func weight(l *Life, u rules.Units) string {
+	for _, m := range l.Marks {
+		switch {
+		case m.Grams > 0 && u == rules.Fahrenheit:
+			return fmt.Sprintf("%.1f lb", float64(m.Grams)/gramsPerPound)
+		case m.Grams > 0:
+			return fmt.Sprintf("%.2f kg", float64(m.Grams)/1000)
+		}
+	}
 	for _, m := range l.Marks {
 		if w := heavy.FindString(m.FreeText()); w != "" {
 			return w

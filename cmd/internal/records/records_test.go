@@ -311,7 +311,7 @@ func TestCompareChoosesLots(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"2026-03-02 12:10            2026-03-03 12:10", "load to wrap            5 h                         6 h",
-		"load to out of the pit  6 h 1 min", "lowest in hold          150 °F                      120 °F", "weight, as noted        2.5 kg",
+		"load to out of the pit  6 h 1 min", "lowest in hold          150 °F                      120 °F", "weight                  2.5 kg",
 		"finish, out of the pit  195 °F", "wrap: =SUM(A1) paper (pit hand)"} {
 		if !strings.Contains(both, want) {
 			t.Errorf("the newest two lack %q:\n%s", want, both)

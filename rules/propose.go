@@ -60,7 +60,8 @@ func (e *Engine) propose(l *lot) {
 	was := l.Proposed
 	l.Proposed = e.proposalFor(l)
 	if l.Proposed != was && l.Proposed != proposeNothing {
-		e.emit(Event{Kind: StageProposed, Station: e.stationName(l.Station), Lot: l.Name, Temp: &v, Text: e.proposalText(l)})
+		at := v // a copy, so that a quiet look allocates nothing
+		e.emit(Event{Kind: StageProposed, Station: e.stationName(l.Station), Lot: l.Name, Temp: &at, Text: e.proposalText(l)})
 	}
 }
 

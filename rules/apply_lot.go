@@ -78,6 +78,7 @@ func (e *Engine) applySplit(m *Mark, at time.Duration) (string, bool) {
 	}
 	e.dropEnded(m.Lot)
 	part := parent.copyAs(m.Lot)
+	part.Cut = true
 	part.Claim = e.probeIndex(m.Probe) // -1 without one
 	var lost []*lot
 	if part.Claim >= 0 && parent.Claim == part.Claim {

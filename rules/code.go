@@ -39,10 +39,14 @@ type Code struct {
 	Name  string // "us-fda-2022"
 	Title string // "FDA Food Code 2022"
 
-	HotLimit  sensor.Temp // food held hot stays at or above
-	HotBasis  Citation
-	ColdLimit sensor.Temp // food held cold stays at or below
-	ColdBasis Citation
+	HotLimit sensor.Temp // food held hot stays at or above
+	HotBasis Citation
+	// RoastHotLimit is the hot limit of a whole roast that was cooked by the roast table with its oven; nil
+	// where the code makes no difference.
+	RoastHotLimit *sensor.Temp
+	RoastHotBasis Citation
+	ColdLimit     sensor.Temp // food held cold stays at or below
+	ColdBasis     Citation
 
 	// DangerLimit is the charged time at which food held hot is to be discarded; ColdDangerLimit is the
 	// same for food held cold.

@@ -441,3 +441,29 @@ func TestCookLeft(t *testing.T) {
 		t.Errorf("%v: %s", l.Cook.Left, l.Cook.Text)
 	}
 }
+
+// A whole roast that was cooked by the roast table may be held at 130 °F (3-501.16(A)(1)); a part that was cut
+// off it, and any other food, at 135 °F.
+func TestRoastIsHeldAt130(t *testing.T) {
+	b := roast(t, rules.DryOven, 5000, 275)
+	b.set1(1, f(136)).hold(28 * time.Minute).sweep()
+	if l := b.cooked(rules.CookDone); l.Cook.Proof != rules.ProvenByRoast {
+		t.Fatalf("proven by %q", l.Cook.Proof)
+	}
+	b.set1(1, f(131)).hold(20 * time.Minute).sweep()
+	if l := b.lot("piece"); l.BelowHotLimit != 0 || l.Verdict != rules.OK {
+		t.Errorf("at 131 °F: %v below, %s: %s", l.BelowHotLimit, l.Verdict, l.Text)
+	}
+	b.say(rules.MarkSplit, "slices", "", func(m *rules.Mark) { m.From, m.Probe = "piece", "core-2" })
+	b.set1(2, f(131)).hold(2 * time.Minute).sweep()
+	if l := b.lot("slices"); l.BelowHotLimit == 0 || l.Verdict != rules.Act || !strings.Contains(l.Text, "135 °F") {
+		t.Errorf("slices at 131 °F: %v below, %s: %s", l.BelowHotLimit, l.Verdict, l.Text)
+	}
+	if l := b.lot("piece"); l.BelowHotLimit != 0 || l.Verdict != rules.OK {
+		t.Errorf("the rest at 131 °F: %v below, %s: %s", l.BelowHotLimit, l.Verdict, l.Text)
+	}
+	b.set1(1, f(129)).hold(2 * time.Minute).sweep()
+	if l := b.lot("piece"); l.BelowHotLimit == 0 || l.Verdict != rules.Act || !strings.Contains(l.Text, "130 °F") {
+		t.Errorf("at 129 °F: %v below, %s: %s", l.BelowHotLimit, l.Verdict, l.Text)
+	}
+}

@@ -26,10 +26,10 @@ const maxIDs = 64
 // Engine turns Inputs into Events. It is a value in one goroutine's hands: no method may be called while
 // another runs.
 type Engine struct {
-	set    Setup
-	guards []guarded
-	specs  [][]spec // by station (the board last), by alarm index
-	mem    memory
+	set      Setup
+	variants []variant
+	specs    [][]spec // by station (the board last), by alarm index
+	mem      memory
 
 	air    []int // each station's air probe
 	airFor []int // each probe's air where its lot is now; -1 where none is
@@ -173,7 +173,7 @@ func (e *Engine) prepare() error {
 		e.air = append(e.air, s.Stations[i].Air)
 	}
 	e.specs = append(e.specs, specsFor(s.Alarms, nil))
-	e.guardCodes()
+	e.makeVariants()
 	e.tables = newTables()
 	e.read = make([]sensor.Reading, len(s.Probes))
 	e.airFor = make([]int, len(s.Probes))

@@ -6,22 +6,33 @@ import (
 	"holdbell/sensor"
 )
 
-// guarded is the code as a lot has to keep it whose probes are good to within By.
-type guarded struct {
-	By   sensor.Temp
-	Code Code
+// variant is the code as a lot has to keep it whose probes are good to within By; a whole roast cooked as
+// one has a hot limit of its own.
+type variant struct {
+	By    sensor.Temp
+	Roast bool
+	Code  Code
 }
 
-// guardCodes makes the code for every accuracy that a probe claims, once: a lot looks its own up.
-func (e *Engine) guardCodes() {
+// makeVariants makes the code for every accuracy that a probe claims, once: a lot looks its own up.
+func (e *Engine) makeVariants() {
+	e.addVariants(0)
 	if !e.set.GuardBand {
 		return
 	}
 	for _, p := range e.set.Probes {
-		known := slices.ContainsFunc(e.guards, func(g guarded) bool { return g.By == p.Accuracy })
-		if p.Accuracy > 0 && !known {
-			e.guards = append(e.guards, guarded{p.Accuracy, e.set.Code.guardedBy(p.Accuracy)})
+		if !slices.ContainsFunc(e.variants, func(v variant) bool { return v.By == p.Accuracy }) {
+			e.addVariants(p.Accuracy)
 		}
+	}
+}
+
+func (e *Engine) addVariants(by sensor.Temp) {
+	c := e.set.Code.guardedBy(by)
+	e.variants = append(e.variants, variant{by, false, c})
+	if c.RoastHotLimit != nil {
+		c.HotLimit, c.HotBasis = *c.RoastHotLimit, c.RoastHotBasis
+		e.variants = append(e.variants, variant{by, true, c})
 	}
 }
 
@@ -30,6 +41,10 @@ func (e *Engine) guardCodes() {
 // instrument good to 1 °F is kept at 166 °F). Times stay.
 func (c Code) guardedBy(by sensor.Temp) Code {
 	c.HotLimit += by
+	if c.RoastHotLimit != nil {
+		t := *c.RoastHotLimit + by
+		c.RoastHotLimit = &t
+	}
 	c.ColdLimit -= by
 	c.ReturnFloor += by
 	c.ComeUpLow -= by
@@ -72,22 +87,29 @@ func (r TimeControlRule) guardedBy(by sensor.Temp) TimeControlRule {
 	return r
 }
 
-// code is the code that a lot is held to: the configured one, or with its limits moved by the accuracy of
-// the lot's worst probe.
+// code is the code that a lot is held to: the configured one, with its limits moved by the accuracy of the
+// lot's worst probe, and with a roast's hot limit for a roast.
 func (e *Engine) code(l *lot) *Code {
-	if l != nil && l.Guard > 0 {
-		return e.guardedCode(l.Guard)
+	if l == nil {
+		return &e.set.Code
 	}
-	return &e.set.Code
+	// A part that was cut off is no whole roast any more (common practice: the code speaks of roasts, and of
+	// unsliced ones where it reheats them, 3-403.11(E)).
+	return e.variant(l.Guard, l.Cook != nil && l.Cook.Proof == ProvenByRoast && !l.Cut)
 }
 
-func (e *Engine) guardedCode(by sensor.Temp) *Code {
-	for i := range e.guards {
-		if e.guards[i].By == by {
-			return &e.guards[i].Code
+func (e *Engine) variant(by sensor.Temp, roast bool) *Code {
+	plain := &e.set.Code
+	for i := range e.variants {
+		v := &e.variants[i]
+		if v.By == by && v.Roast == roast {
+			return &v.Code
+		}
+		if v.By == by && !v.Roast {
+			plain = &v.Code // of a code that makes no difference for roasts
 		}
 	}
-	return &e.set.Code
+	return plain
 }
 
 // guardOf is the accuracy of the worst of some probes; 0 without a guard band.
@@ -118,7 +140,7 @@ func (e *Engine) standingCode(i int) *Code {
 	for _, p := range e.standingProbes(i) {
 		by = e.guardOf(by, p)
 	}
-	return e.guardedCode(by)
+	return e.variant(by, false)
 }
 
 // guardText says by how much a lot's limits were moved, and why; empty without a guard band.

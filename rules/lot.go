@@ -156,6 +156,7 @@ type lot struct {
 	WarmPeak    sensor.Temp   // the warmest since LastCold
 	WarmUnknown bool          // a gap that was counted whole lies since LastCold
 	Warm        bool          // above the cold limit, or not settled back below it
+	Cut         bool          `json:",omitempty"` // a part of another
 	HoldFrom    time.Duration // at or above the reheating target since then
 	Exc         *excursion    `json:",omitempty"`
 	Excursions  int

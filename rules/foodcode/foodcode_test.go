@@ -34,6 +34,9 @@ func table(t *testing.T) string {
 		}
 		fmt.Fprintf(&b, "%s: %s\n", c.Name, c.Title)
 		line("hot limit", degrees(c.HotLimit), c.HotBasis)
+		if c.RoastHotLimit != nil {
+			line("hot limit, roast", degrees(*c.RoastHotLimit), c.RoastHotBasis)
+		}
 		line("cold limit", degrees(c.ColdLimit), c.ColdBasis)
 		line("discard, hot", c.DangerLimit.String(), c.DangerBasis)
 		line("discard, cold", c.ColdDangerLimit.String(), c.DangerBasis)

@@ -17,6 +17,7 @@ func usFDA2022() rules.Code {
 	c := rules.Code{
 		Name: USFDA2022, Title: "FDA Food Code 2022",
 		HotLimit: f(135), HotBasis: at("3-501.16(A)(1)"),
+		RoastHotLimit: ptr(f(130)), RoastHotBasis: at("3-501.16(A)(1), roasts"),
 		ColdLimit: f(41), ColdBasis: at("3-501.16(A)(2)"),
 
 		// Any time outside the limits is a violation of 3-501.16, which names no hours. Kitchens and

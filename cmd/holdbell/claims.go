@@ -17,14 +17,18 @@ func tellClaims(out io.Writer, cfg *configs.Config) {
 		if p.Chip == "" {
 			continue
 		}
-		what := fmt.Sprintf("a type %s thermocouple", p.Type)
-		if p.RTD != "" {
-			what = fmt.Sprintf("a %s with %d wires", p.RTD, p.Wires)
+		what := "its "
+		switch {
+		case p.RTD != "":
+			what += fmt.Sprintf("%s with %d wires on a ", p.RTD, p.Wires)
+		case p.Type != "":
+			what += fmt.Sprintf("type %s thermocouple on a ", p.Type)
 		}
+		what += p.Chip
 		if p.Class != "" {
-			what += " of class " + string(p.Class)
+			what += ", class " + string(p.Class) + ","
 		}
-		fmt.Fprintf(out, "%s: %s on a %s ", p.Name, what, p.Chip)
+		fmt.Fprintf(out, "%s: %s ", p.Name, what)
 		if claim := p.Claim(); claim != 0 {
 			fmt.Fprintf(out, "can claim %s at best from ice to boiling water, uncalibrated", halfWidth(claim, cfg.Units))
 		} else {

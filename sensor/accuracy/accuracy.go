@@ -116,6 +116,9 @@ type Chain struct {
 // claimed: an unknown chip, a class that does not hold there, or two wires, whose own resistance nobody has
 // measured (a Pt100 reads 2.6 °C more for each ohm).
 func (c Chain) At(celsius float64) (halfWidth float64, ok bool) {
+	if h, ok := silicon(c.Chip, celsius); ok {
+		return h, true
+	}
 	if c.Chip == "max31865" {
 		class := c.Class
 		if class == "" {
@@ -137,6 +140,20 @@ func (c Chain) At(celsius float64) (halfWidth float64, ok bool) {
 	}
 	own, ok := converter(c.Chip, c.Type, celsius)
 	return h + own, ok
+}
+
+// silicon is what a chip claims that is the thermometer itself (datasheets DS25095 of the MCP9808 and 19-7487 of the
+// DS18B20, from memory).
+func silicon(chip string, celsius float64) (halfWidth float64, ok bool) {
+	switch {
+	case chip == "mcp9808" && celsius >= -20 && celsius <= 100, chip == "ds18b20" && celsius >= -10 && celsius <= 85:
+		return 0.5, true
+	case chip == "mcp9808" && celsius >= -40 && celsius <= 125:
+		return 1, true
+	case chip == "ds18b20" && celsius >= -55 && celsius <= 125:
+		return 2, true
+	}
+	return 0, false
 }
 
 // ratio is what a MAX31865 and its reference resistor add: 0.5 °C at most (datasheet 19-6478 Rev 3, p. 1), and a

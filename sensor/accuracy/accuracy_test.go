@@ -113,6 +113,9 @@ func TestFood(t *testing.T) {
 		{Chain{Chip: "max31865", Wires: 2, Class: PlatinumA}, 0},
 		{Chain{Chip: "max31855", Type: its90.K, Class: IEC3}, 0}, // ends at 40 °C
 		{Chain{Chip: "max31856", Type: its90.B}, 0},              // a class above 600 °C alone
+		{Chain{Chip: "mcp9600", Type: its90.K}, 4000},            // 2.5 + 1.5
+		{Chain{Chip: "mcp9808"}, 500},
+		{Chain{Chip: "ds18b20"}, 2000}, // above 85 °C
 		{Chain{Chip: "ads1115", Type: its90.K}, 0},
 		{Chain{}, 0},
 	} {

@@ -2,6 +2,7 @@ package rules_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -74,6 +75,33 @@ func TestNoReadingNeverClears(t *testing.T) {
 	}
 	if ev := b.first(rules.AlarmRaised, rules.ProbeFault); ev.Priority != rules.Critical {
 		t.Errorf("the only probe of a lot failed with priority %s", ev.Priority)
+	}
+}
+
+// One probe on ground is a pinched wire; two at once are likely a ground loop, and each names the other.
+func TestGroundLoop(t *testing.T) {
+	said := func(b *bench) (all []string) {
+		for _, a := range b.e.State().Alarms {
+			if a.Alarm == rules.ProbeFault {
+				all = append(all, a.Text)
+			}
+		}
+		return all
+	}
+	b := loaded(t, "us-fda-2022")
+	b.fail(1, sensor.ShortGND).hold(time.Minute)
+	if got := said(b); len(got) != 1 || !strings.Contains(got[0], "pinched wire") || strings.Contains(got[0], "loop") {
+		t.Errorf("one probe: %q", got)
+	}
+	b = loaded(t, "us-fda-2022")
+	b.fail(0, sensor.ShortGND).fail(1, sensor.ShortGND).hold(time.Minute)
+	if got := said(b); len(got) != 2 || !strings.Contains(got[0], "The same goes for core: likely a ground loop") || !strings.Contains(got[1], "The same goes for air: likely a ground loop") {
+		t.Errorf("two probes: %q", got)
+	}
+	b = loaded(t, "us-fda-2022")
+	b.fail(0, sensor.Open).fail(1, sensor.ShortGND).hold(time.Minute)
+	if got := said(b); len(got) != 2 || strings.Contains(got[0]+got[1], "loop") {
+		t.Errorf("two faults: %q", got)
 	}
 }
 

@@ -31,7 +31,11 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 		if e.read[s.probe].Valid() && p.Fit.doubt() != reads {
 			return e.misreadText(p, where)
 		}
-		return fmt.Sprintf("Probe %s at %s gives no reading: %s. %s", p.Name, where, p.BadKind, faultAdvice(p.BadKind))
+		advice := faultAdvice(p.BadKind)
+		if others := e.alsoGrounded(s.probe); others != "" {
+			advice = "The same goes for " + others + ": likely a ground loop, by bare tips on one piece of metal. Use probes with insulated tips, or take one off the metal."
+		}
+		return fmt.Sprintf("Probe %s at %s gives no reading: %s. %s", p.Name, where, p.BadKind, advice)
 	case aDisagree:
 		return e.apartText(s)
 	case aStuck:
@@ -111,6 +115,21 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 		return "Probe " + a.Probe + " and the hand thermometer agree again, or the probe was put right."
 	}
 	return "The record is written again."
+}
+
+// alsoGrounded names the other probes that touch ground while one does. One grounded tip is a worn probe; two at
+// once, on the front ends of one board, join each other through the metal that they touch.
+func (e *Engine) alsoGrounded(probe int) string {
+	if e.mem.Probes[probe].BadKind != sensor.ShortGND {
+		return ""
+	}
+	var others []string
+	for i := range e.mem.Probes {
+		if o := &e.mem.Probes[i]; i != probe && o.BadFrom != never && o.BadKind == sensor.ShortGND {
+			others = append(others, o.Name)
+		}
+	}
+	return strings.Join(others, ", ")
 }
 
 func faultAdvice(f sensor.Fault) string {

@@ -20,7 +20,7 @@ const (
 	doorRoom   = sensor.Temp(21_000) // a room of 70 °F
 	doorGround = sensor.Temp(1_500)  // and so much beyond where the air has lately been
 	doorBlock  = 3 * time.Minute     // the pieces in which that is remembered
-	doorSettle = 30 * time.Minute    // a station that has just come to its place swings wider than it will
+	doorSettle = 12 * time.Minute    // a station that has just come to its place swings wider than it will
 	doorRings  = 5 * time.Minute     // an open door is a lamp, not a ring, for so long
 	doorGiveUp = time.Hour           // after it the air is taken to stay where it is
 	doorTurn   = 10                  // percent of the fall that must come back for the door to be shut,

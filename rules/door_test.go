@@ -166,10 +166,15 @@ func TestDoorByHand(t *testing.T) {
 	if a := b.alarm(rules.DoorOpen, ""); a == nil || !a.Active || a.Priority != rules.Warning || a.Raised.Mono-at > minute {
 		t.Errorf("after it reads again: %+v", a)
 	}
-	// An alarm of a door goes with the watch of its station.
+	// An alarm of a door goes with the watch of its station, and does not come back with it.
 	b.say(rules.MarkClose, "warmer", "", nil).hold(2 * minute)
 	if a := b.alarm(rules.DoorOpen, ""); a == nil || a.Active || !strings.Contains(a.Text, "is not watched any more") {
 		t.Errorf("closed: %+v", a)
+	}
+	b.set1(0, f(100)).hold(minute)
+	b.set1(0, f(145)).set1(1, f(145)).hold(30 * minute)
+	if n := b.count(rules.AlarmRaised, rules.DoorOpen); n != 1 {
+		t.Errorf("armed anew it is told %d times\n%s", n, b.story())
 	}
 }
 
@@ -191,5 +196,62 @@ func TestDoorAcknowledgedEarly(t *testing.T) {
 	b.hold(20 * minute)
 	if n := b.count(rules.AlarmRaised, rules.OutOfBand); n != 1 {
 		t.Errorf("a door that stays open for good is out of the band %d times", n)
+	}
+}
+
+// A light cabinet whose own thermostat lets the air fall by 12 °F in a minute and a half: what falls as
+// fast as that is its heat, a little faster may be either, and three times as fast is a door.
+func TestDoorOrHeat(t *testing.T) {
+	for _, c := range []struct {
+		times float64
+		want  string
+	}{
+		{1, ""},
+		{1.45, "Its door is open, or its heat is off: look at both."},
+		{3, "stands open, it seems"},
+	} {
+		b := newBench(t, warmer(t, "us-fda-2022"))
+		wave := func(m float64) float64 { return 150 + 6*(4*math.Abs(m/3-math.Floor(m/3)-0.5)-1) } // a period of 3 min
+		for b.now < 60*minute || wave(b.now.Minutes()) < 155.9 {
+			b.temps[0].Temp = f(wave(b.now.Minutes()))
+			b.sweep()
+		}
+		if n := b.count(rules.AlarmRaised, rules.DoorOpen); n > 0 {
+			t.Fatalf("its own way is told as a door\n%s", b.story())
+		}
+		b.ramp(0, f(156-12*2*c.times), 3*minute)
+		b.hold(20 * second)
+		text := ""
+		if b.count(rules.AlarmRaised, rules.DoorOpen) > 0 {
+			text = b.first(rules.AlarmRaised, rules.DoorOpen).Text
+		}
+		if (text == "") != (c.want == "") || !strings.Contains(text, c.want) {
+			t.Errorf("%.2f times its own fall is told as %q, want %q", c.times, text, c.want)
+		}
+	}
+}
+
+// What a thermostat does now and then, and what it does when the daemon has only just begun to look, are no doors.
+func TestSeldomSwings(t *testing.T) {
+	b := newBench(t, warmer(t, "us-fda-2022"))
+	for b.now < 6*hour {
+		v := 152 + math.Sin(2*math.Pi*b.now.Minutes()/4)
+		if m := math.Mod(b.now.Minutes(), 20); m < 2 {
+			v -= 11 * math.Sin(math.Pi*m/2) // each 20 min the fan changes over
+		}
+		b.temps[0].Temp = f(v)
+		b.sweep()
+	}
+	if n := b.count(rules.AlarmRaised, rules.DoorOpen); n > 0 {
+		t.Errorf("a change of the fan is told as a door %d times\n%s", n, b.story())
+	}
+	b = newBench(t, warmer(t, "us-fda-2022"))
+	b.say(rules.MarkLoad, "brisket", "warmer", withProbe("core"))
+	for b.now < hour {
+		b.temps[0].Temp = f(150 + 6*math.Cos(2*math.Pi*b.now.Minutes()/3)) // from the top
+		b.sweep()
+	}
+	if n := b.count(rules.AlarmRaised, rules.DoorOpen); n > 0 {
+		t.Errorf("the first swing is told as a door %d times\n%s", n, b.story())
 	}
 }

@@ -104,6 +104,17 @@ func TestWhatIsNoDyingFire(t *testing.T) {
 	s.until(10 * hour)
 	s.clearOf("rain and racks", rules.FireFalling)
 
+	// A lid that stands open is told as one thing.
+	p = pitPlan(10*hour, minute)
+	p.Script = append(p.Script, opened("pit", 5*hour+55*minute, 0)...)
+	s = newScene(t, rules.Cooking, p, 275, 250, 300, 20*second)
+	s.say(rules.MarkLoad, "shoulder", "pit", nil)
+	s.until(6*hour + 50*minute)
+	s.clearOf("a lid that stands open", rules.FireFalling)
+	if ring := s.first(rules.AlarmRepeated, rules.DoorOpen); !strings.Contains(ring.Text, "Shut its lid or door; if it is shut, its fire is off") {
+		t.Errorf("it rings as %s", ring.Text)
+	}
+
 	b := newBench(t, warmer(t, "us-fda-2022"))
 	b.set1(3, f(275)).hold(2*hour).fail(3, 1).hold(20 * minute)
 	b.set1(3, f(270)).hold(hour)

@@ -93,7 +93,8 @@ type Probe struct {
 	Thermistor       *Thermistor
 
 	Offset     sensor.Temp    // added to every valid reading
-	Calibrated bool           // whether an offset stands, if only of 0
+	Check      *Calibration   // the checks behind a calibration; nil without, or with a bare offset
+	Calibrated bool           // whether an offset or a calibration stands, if only of 0
 	MaxSlew    sensor.Temp    // a second; 0 turns spike rejection off
 	Accuracy   sensor.Temp    // half-width as somebody found it; 0 when nobody did
 	Class      accuracy.Class // tolerance class of wire or platinum; empty for the usual one
@@ -179,7 +180,7 @@ func (c *Config) Setup() (rules.Setup, error) {
 	for i, p := range c.Probes {
 		index[p.Name] = i
 		s.Probes = append(s.Probes, rules.ProbeSetup{Name: p.Name, Accuracy: p.accuracy(),
-			Condition: condition.Settings{Offset: p.Offset, MaxSlew: p.MaxSlew, Bridge: condition.Default().Bridge}})
+			Condition: condition.Settings{Calibration: p.calibration(), MaxSlew: p.MaxSlew, Bridge: condition.Default().Bridge}})
 	}
 	for _, st := range c.Stations {
 		out := rules.StationSetup{Name: st.Name, Purpose: st.Purpose, Air: -1, Setpoint: st.Setpoint, Band: st.Band, Oven: st.Oven, Alarms: st.Alarms,

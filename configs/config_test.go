@@ -94,7 +94,7 @@ func TestContractExample(t *testing.T) {
 	if got, want := s.Stations[1].Air, 3; got != want {
 		t.Errorf("the pit's air is probe %d, want %d", got, want)
 	}
-	if got, want := s.Probes[0].Condition, (condition.Settings{Offset: -400, MaxSlew: 20_000, Bridge: 5 * time.Second}); got != want {
+	if got, want := s.Probes[0].Condition, (condition.Settings{Calibration: condition.Offset(-400), MaxSlew: 20_000, Bridge: 5 * time.Second}); got != want {
 		t.Errorf("condition %+v, want %+v", got, want)
 	}
 }

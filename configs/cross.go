@@ -119,8 +119,7 @@ func (k *kitchen) adviseProbe(p *entry[Probe], used map[string]bool) {
 	if !used[p.T.Name] {
 		k.warn(p.key("name"), "name it under a station's air or food, or remove it", "no station uses probe %s", p.T.Name)
 	}
-	const fix = "check it in ice water and write offset: (0C when it is true), or fit a better one and write accuracy:"
-	_, calibrated := p.of["offset"]
+	const fix = "check it in ice water and write offset: (0C when it is true) or calibration:, or fit a better one and write accuracy:"
 	_, stated := p.of["accuracy"]
 	claim := p.T.accuracy()
 	if k.c.GuardBand && used[p.T.Name] && claim == 0 {
@@ -129,7 +128,7 @@ func (k *kitchen) adviseProbe(p *entry[Probe], used map[string]bool) {
 		return
 	}
 	switch {
-	case calibrated, claim != 0 && claim <= accuracyNeeded(k.c.Units), k.c.GuardBand && stated:
+	case p.T.Calibrated, claim != 0 && claim <= accuracyNeeded(k.c.Units), k.c.GuardBand && stated:
 	case k.c.GuardBand:
 		if used[p.T.Name] {
 			k.warn(p.key("chip"), fix, "guard_band moves the limits of probe %s by ±%.1f °C, which is all that its thermometer and chip can claim", p.T.Name, claim.Celsius())

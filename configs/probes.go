@@ -49,6 +49,7 @@ func (k *kitchen) probe(n ast.Node) {
 		{"unit", scalar(r, &p.T.Unit, "unit", string(rules.Celsius), oneOf(rules.Celsius, rules.Fahrenheit))},
 		{"max_age", scalar(r, &p.T.MaxAge, "max_age", "60s", parseMaxAge)},
 		{"offset", scalar(r, &p.T.Offset, "offset", "-0.4C", parseDifference)},
+		{"calibration", func(n ast.Node) { p.T.Check = r.calibration(n) }},
 		{"max_slew", scalar(r, &p.T.MaxSlew, "max_slew", "20C", parseSlew)},
 		{"accuracy", scalar(r, &p.T.Accuracy, "accuracy", "1C", parsePositiveDifference)},
 	}, k.i2cFields(&p.T)...)...)
@@ -59,7 +60,12 @@ func (k *kitchen) probe(n ast.Node) {
 	if p.of == nil {
 		return
 	}
-	_, p.T.Calibrated = p.of["offset"]
+	_, moved := p.of["offset"]
+	_, checked := p.of["calibration"]
+	if moved && checked {
+		r.fail(p.key("offset"), "keep one of the two: a calibration holds its own offset", "probe %s has both an offset and a calibration", p.T.Name)
+	}
+	p.T.Calibrated = moved || checked
 	if c, ok := chipNamed(p.T.Chip); ok && len(c.types) == 1 && p.T.Type == "" {
 		p.T.Type = c.types // the only one that the chip is made for
 	}

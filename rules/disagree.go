@@ -17,7 +17,17 @@ const (
 type apart struct {
 	At          time.Duration
 	Hand, Probe sensor.Temp
-	Offset      sensor.Temp // the probe's calibration at the time
+	Raw         sensor.Temp `json:",omitempty"` // what the probe gave about then, 0 when it gave nothing
+	Offset      sensor.Temp // what calibration added to that
+}
+
+// correction is what a probe's calibration adds to a raw reading.
+func (e *Engine) correction(p int, raw sensor.Temp) sensor.Temp {
+	t, ok := e.set.Probes[p].Condition.Calibration.Correct(raw)
+	if !ok {
+		return 0
+	}
+	return t - raw
 }
 
 // compare holds a hand check against the probes of the lot it was made of, as they read at that moment. A
@@ -36,7 +46,7 @@ func (e *Engine) compare(m *Mark, lots []*lot, at time.Duration) []string {
 		q.Apart = nil
 		return []string{"Probe " + name + " reads " + e.temp(read) + " and agrees again."}
 	}
-	q.Apart = &apart{at, *m.Temp, read, e.set.Probes[p].Condition.Offset}
+	q.Apart = &apart{at, *m.Temp, read, q.Raw.Temp, e.correction(p, q.Raw.Temp)}
 	return []string{"Probe " + name + " reads " + e.temp(read) + ", " + e.set.Units.Difference(gap) +
 		" away: more than both can err. Check both in ice water."}
 }
@@ -129,10 +139,10 @@ func (e *Engine) putRight(m *Mark) []string {
 }
 
 // watchApart judges probes-disagree. It stands until a check agrees, somebody put the probe right, or its
-// offset was written anew; no reading settles it.
+// calibration was written anew; no reading settles it.
 func (e *Engine) watchApart(i int, p *probe, st int) {
 	f := finding{since: never, left: never, delay: never}
-	if x := p.Apart; x != nil && e.set.Probes[i].Condition.Offset != x.Offset {
+	if x := p.Apart; x != nil && e.correction(i, x.Raw) != x.Offset {
 		p.Apart = nil
 	} else if x != nil {
 		f.level, f.since, f.temp, f.hasTemp = bad, x.At, x.Probe, true

@@ -7,6 +7,7 @@ import (
 
 	"holdbell/rules"
 	"holdbell/sensor"
+	"holdbell/sensor/condition"
 )
 
 // answer is what the latest sweep's mark was told.
@@ -86,7 +87,7 @@ func TestProbesDisagreeEnds(t *testing.T) {
 	gone(b.say(rules.MarkCorrective, "brisket", "", withProbe("core")).hold(time.Second), "a corrective mark that names the probe")
 	b = begin()
 	s := warmer(t, "us-fda-2022")
-	s.Probes[1].Condition.Offset = -6000
+	s.Probes[1].Condition.Calibration = condition.Offset(-6000)
 	gone(b.restart(s).hold(time.Second), "a new calibration")
 }
 

@@ -31,6 +31,9 @@ func checkVerb() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if ahead := cfg.Ahead(time.Now()); len(ahead) > 0 {
+				return &exit{exitUsage, &configs.Error{Problems: ahead}}
+			}
 			out := cmd.OutOrStdout()
 			for _, w := range cfg.Warnings {
 				fmt.Fprintf(out, "warning: %v\n", w)

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -89,6 +90,9 @@ func reload(d *daemon.Daemon, path string, log *slog.Logger) {
 // warn says what can run but ought to be looked at.
 func warn(cfg *configs.Config, log *slog.Logger) {
 	for _, w := range cfg.Warnings {
+		log.Warn(w.String())
+	}
+	for _, w := range cfg.Ahead(time.Now()) {
 		log.Warn(w.String())
 	}
 }

@@ -11,8 +11,8 @@ import (
 
 // Settings is how one probe is conditioned. The zero value passes everything.
 type Settings struct {
-	// Offset is added to every valid reading.
-	Offset sensor.Temp
+	// Calibration corrects every valid reading.
+	Calibration Calibration
 	// MaxSlew is the fastest true change, in thousandths of a degree Celsius a second, that the probe in
 	// its place can show; 0 turns spike rejection off.
 	MaxSlew sensor.Temp
@@ -61,7 +61,7 @@ func (f *Filter) Pass(s *Settings, elapsed time.Duration, r sensor.Reading) sens
 	if !r.Valid() {
 		return r
 	}
-	r = calibrate(s, r)
+	r = s.Corrected(r)
 	if !r.Valid() || s.MaxSlew <= 0 {
 		return r
 	}
@@ -81,13 +81,17 @@ func (f *Filter) Pass(s *Settings, elapsed time.Duration, r sensor.Reading) sens
 	return r
 }
 
-// calibrate adds the offset. What that moves out of a Temp's range is a fault, not a temperature.
-func calibrate(s *Settings, r sensor.Reading) sensor.Reading {
-	t := int64(r.Temp) + int64(s.Offset)
-	if t < int64(sensor.MinTemp) || t > int64(sensor.MaxTemp) {
+// Corrected is the reading after calibration, before anything is rejected. What that moves out of a Temp's
+// range is a fault, not a temperature.
+func (s *Settings) Corrected(r sensor.Reading) sensor.Reading {
+	if !r.Valid() {
+		return r
+	}
+	t, ok := s.Calibration.Correct(r.Temp)
+	if !ok {
 		return sensor.Bad(sensor.Range)
 	}
-	return sensor.Reading{Temp: sensor.Temp(t)}
+	return sensor.Reading{Temp: t}
 }
 
 // slope is how far MaxSlew leads in d, in thousandths of a degree Celsius. The month keeps the product

@@ -100,7 +100,7 @@ func TestCalibration(t *testing.T) {
 		{5, sensor.Bad(sensor.BusFault), sensor.Bad(sensor.BusFault)},
 	} {
 		for _, s := range []Settings{{}, Default()} {
-			s.Offset = c.offset
+			s.Calibration = Offset(c.offset)
 			var f Filter
 			if got := f.Pass(&s, 0, c.in); got != c.want {
 				t.Errorf("%+v with offset %d gives %+v, want %+v", c.in, c.offset, got, c.want)
@@ -129,9 +129,9 @@ func samples() *rapid.Generator[[]sample] {
 func settings() *rapid.Generator[Settings] {
 	return rapid.Custom(func(t *rapid.T) Settings {
 		return Settings{
-			Offset:  sensor.Temp(rapid.Int32Range(-5000, 5000).Draw(t, "offset")),
-			MaxSlew: sensor.Temp(rapid.OneOf(rapid.Int32Range(0, 50_000), rapid.Int32()).Draw(t, "slew")),
-			Bridge:  time.Duration(rapid.Int64Range(0, 60e9).Draw(t, "bridge")),
+			Calibration: calibrations().Draw(t, "calibration"),
+			MaxSlew:     sensor.Temp(rapid.OneOf(rapid.Int32Range(0, 50_000), rapid.Int32()).Draw(t, "slew")),
+			Bridge:      time.Duration(rapid.Int64Range(0, 60e9).Draw(t, "bridge")),
 		}
 	})
 }
@@ -148,7 +148,7 @@ func TestPassesOrRejects(t *testing.T) {
 			got := f.Pass(&s, now, x.R)
 			want := x.R
 			if x.R.Valid() {
-				want = calibrate(&s, x.R)
+				want = s.Corrected(x.R)
 			}
 			if got != want && (!want.Valid() || got != sensor.Bad(sensor.Spike)) {
 				t.Fatalf("%+v became %+v", x.R, got)
@@ -212,7 +212,7 @@ func TestRampPasses(t *testing.T) {
 func TestStepIsBelieved(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := settings().Draw(t, "settings")
-		s.Offset = 0
+		s.Calibration = Calibration{}
 		var f Filter
 		now := time.Duration(0)
 		for _, x := range samples().Draw(t, "before") {

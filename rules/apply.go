@@ -224,7 +224,8 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 	}
 	var l, replaced *lot
 	handed, inherited := false, ""
-	for _, old := range e.mem.Lots {
+	// A copy of the list: handing over drops an ended lot of the name from it.
+	for _, old := range slices.Clone(e.mem.Lots) {
 		if !old.Standing || !old.open() || old.Station != i {
 			continue
 		}

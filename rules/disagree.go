@@ -19,6 +19,8 @@ type apart struct {
 	Hand, Probe sensor.Temp
 	Raw         sensor.Temp `json:",omitempty"` // what the probe gave about then, 0 when it gave nothing
 	Offset      sensor.Temp // what calibration added to that
+	In          string      `json:",omitempty"` // the lot that was checked
+	Cold        bool        `json:",omitempty"` // which was to be cold
 }
 
 // correction is what a probe's calibration adds to a raw reading.
@@ -46,7 +48,14 @@ func (e *Engine) compare(m *Mark, lots []*lot, at time.Duration) []string {
 		q.Apart = nil
 		return []string{"Probe " + name + " reads " + e.temp(read) + " and agrees again."}
 	}
-	q.Apart = &apart{at, *m.Temp, read, q.Raw.Temp, e.correction(p, q.Raw.Temp)}
+	q.Apart = &apart{At: at, Hand: *m.Temp, Probe: read, Raw: q.Raw.Temp, Offset: e.correction(p, q.Raw.Temp)}
+	if len(lots) == 1 && lots[0] != nil && !e.isAir(p) {
+		q.Apart.In = e.placed(lots[0])
+		q.Apart.Cold = lots[0].Stage == ColdHolding || lots[0].Stage == Cooling
+	} else if st := e.stationOf(p); st >= 0 {
+		purpose := e.set.Stations[st].Purpose
+		q.Apart.Cold = purpose == ColdHolding || purpose == Cooling
+	}
 	return []string{"Probe " + name + " reads " + e.temp(read) + ", " + e.set.Units.Difference(gap) +
 		" away: more than both can err. Check both in ice water."}
 }
@@ -156,13 +165,14 @@ func (e *Engine) apartText(s subjectOf) string {
 	if x == nil {
 		return "Probe " + e.probeName(s.probe) + " and the hand thermometer did not agree."
 	}
-	believe := "the colder"
-	if s.station >= 0 {
-		if p := e.set.Stations[s.station].Purpose; p == ColdHolding || p == Cooling {
-			believe = "the warmer"
-		}
+	where := x.In
+	if where == "" {
+		where = e.stationName(s.station)
 	}
-	return "Probe " + e.probeName(s.probe) + " at " + e.stationName(s.station) + " read " + e.temp(x.Probe) +
-		" when the hand thermometer said " + e.temp(x.Hand) + ". Go by " + believe +
-		" of the two, check both in ice water, and put the probe right."
+	believe := "the colder"
+	if x.Cold {
+		believe = "the warmer"
+	}
+	return "Probe " + e.probeName(s.probe) + " read " + e.temp(x.Probe) + " in " + where + " when the hand thermometer said " +
+		e.temp(x.Hand) + ". Go by " + believe + " of the two, check both in ice water, and put the probe right."
 }

@@ -155,9 +155,9 @@ func because(why string) string {
 func (e *Engine) serviceWhy(l *lot) string {
 	st := &e.mem.Stations[l.Station]
 	if l.Ruling.Reason == reasonOutOfService {
-		return "lies in a station that is out of service" + because(st.OutFor)
+		return "lies where no food belongs: " + st.Name + " is out of service" + because(st.OutFor)
 	}
-	return "lies in a cabinet that came back into service and has not been at " + e.temp(e.standingCode(l.Station).HotLimit) + " for " + words(armDelay)
+	return "lies in a cabinet that is not proven hot since it came back into service: it has to be at " + e.temp(e.standingCode(l.Station).HotLimit) + " for " + words(armDelay)
 }
 
 // moveTo names where food of a purpose belongs: the first other station in service for it.

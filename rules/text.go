@@ -61,7 +61,7 @@ func (e *Engine) action(l *lot) string {
 	}
 	left := ""
 	if r.Deadline != never {
-		left = " within " + words(max(0, r.Deadline-e.mem.Now))
+		left = " within " + words(max(0, r.Deadline-e.toldAt(l)))
 	}
 	target := e.temp(code.Reheat.Target)
 	if code.Reheat.Hold > 0 {
@@ -76,6 +76,9 @@ func (e *Engine) action(l *lot) string {
 		}
 		return "Reheat it to " + target + " before serving, or discard it."
 	case reasonWarm:
+		if l.HandWarm && !l.Warm {
+			return "Cool it, and check it by hand again: at " + e.temp(code.ColdLimit) + " or below closes this."
+		}
 		return "Bring it back to " + e.temp(code.ColdLimit) + " or below" + left + ", or discard it."
 	case reasonCookLeft:
 		return e.cookOn(l)
@@ -109,7 +112,7 @@ func (e *Engine) action(l *lot) string {
 	case reasonOutOfService:
 		return "Move it to a station in service now."
 	case reasonUnproven:
-		return "Keep it hot elsewhere until the cabinet is, or check it by hand."
+		return "Keep it hot elsewhere until then."
 	}
 	return ""
 }
@@ -119,7 +122,10 @@ func (e *Engine) why(l *lot) string {
 	code := e.code(l)
 	switch l.Ruling.Reason {
 	case reasonOutside:
-		if d := l.excursionLength(e.mem.Now); d >= time.Minute {
+		if d := l.excursionLength(e.toldAt(l)); d >= time.Minute {
+			if l.AnyValid && l.Low >= code.HotLimit {
+				return "has only just come back to " + e.temp(code.HotLimit) + ", after " + words(d) + " under it"
+			}
 			return "has been under " + e.temp(code.HotLimit) + " for " + words(d)
 		}
 		return "is under " + e.temp(code.HotLimit)
@@ -128,28 +134,33 @@ func (e *Engine) why(l *lot) string {
 			return "is back above " + e.temp(code.HotLimit)
 		}
 		down := ""
+		if l.Exc.Unknown {
+			down = " or not watched"
+		}
+		below := " but was below it" + down + " for "
+		down = ""
 		if l.Exc.Min < code.HotLimit {
 			down = ", down to " + e.temp(l.Exc.Min)
 		}
 		if l.Stage != HotHolding && l.Stage != Cooking {
 			return "was below " + e.temp(code.HotLimit) + " for " + words(l.Exc.Below) + down + ", and was never proven good"
 		}
-		return "is back above " + e.temp(code.HotLimit) + " but was below it for " + words(l.Exc.Below) + down
+		return "is back above " + e.temp(code.HotLimit) + below + words(l.Exc.Below) + down
 	case reasonWarm:
 		if l.HandWarm && !l.Warm {
-			return "was at " + e.temp(l.CheckTemp) + " by the hand thermometer, over " + e.temp(code.ColdLimit)
+			return "by its probe was at " + e.temp(l.CheckTemp) + " by the hand thermometer, over " + e.temp(code.ColdLimit)
 		}
 		return "is above " + e.temp(code.ColdLimit)
 	case reasonUseNow:
 		return "has spent " + words(e.assumed(l)) + " between " + e.temp(code.ColdLimit) + " and " + e.temp(code.HotLimit)
 	case reasonUnknown:
-		switch gap := words(e.mem.Now - l.OpenSince); {
+		switch gap := words(e.toldAt(l) - l.OpenSince); {
 		case l.speechless() != nil:
 			return "has had no probe for " + gap
 		case l.provisional():
 			return "has been off watch for " + gap
 		}
-		return "has had no valid reading for " + words(e.mem.Now-l.OpenSince)
+		return "has had no valid reading for " + words(e.toldAt(l)-l.OpenSince)
 	case reasonLostLength:
 		return "went through a power cut of unknown length"
 	case reasonPowerOff:
@@ -159,17 +170,26 @@ func (e *Engine) why(l *lot) string {
 	case reasonTimeRuns:
 		return "is under time control"
 	case reasonTimeEnded:
+		if l.Time != nil {
+			return "has come to the end of its " + words(l.Time.Limit) + " of time control"
+		}
 		return "has come to the end of its time control"
 	case reasonTimeTooWarm:
-		return "was above the limit that its time control allows"
+		if l.Time != nil && l.Time.MaxFood != nil {
+			return "grew warmer than the " + e.temp(*l.Time.MaxFood) + " that its time control allows"
+		}
+		return "grew warmer than its time control allows"
 	case reasonCooling:
 		return "is cooling"
 	case reasonCoolingFailed:
+		if c := l.Cool; c != nil && c.Leg < len(code.Cooling) {
+			return "did not cool to " + e.temp(code.Cooling[c.Leg].To) + " within " + words(code.Cooling[c.Leg].Within)
+		}
 		return "did not cool in time"
 	case reasonReheating:
 		return "is being reheated"
 	case reasonReheatFailed:
-		return "was not reheated in time"
+		return "was not reheated to " + e.temp(code.Reheat.Target) + " within " + words(code.Reheat.Within)
 	case reasonCookLeft:
 		return e.cookWhy(l)
 	case reasonCooking:
@@ -196,6 +216,14 @@ func (e *Engine) why(l *lot) string {
 	return "is held hot"
 }
 
+// toldAt is the moment that a lot's sentence speaks of: now, or its end.
+func (e *Engine) toldAt(l *lot) time.Duration {
+	if !l.open() {
+		return l.Ended
+	}
+	return e.mem.Now
+}
+
 func (l *lot) excursionLength(now time.Duration) time.Duration {
 	if l.Exc == nil {
 		return 0
@@ -213,7 +241,10 @@ func (e *Engine) placed(l *lot) string {
 }
 
 // lotText is a lot's verdict in one or two whole sentences, as they would stand on a lock screen.
-func (e *Engine) lotText(l *lot) string {
+func (e *Engine) lotText(l *lot) string { return e.lotSentence(l, e.why(l)) }
+
+// lotSentence is the same with another finding.
+func (e *Engine) lotSentence(l *lot, why string) string {
 	var b strings.Builder
 	b.WriteString(e.placed(l))
 	// A reading that rounds to the limit it is under would only puzzle.
@@ -221,7 +252,7 @@ func (e *Engine) lotText(l *lot) string {
 	if t != nil && !(l.Ruling.Reason == reasonOutside && e.temp(*t) == e.temp(e.code(l).HotLimit)) {
 		b.WriteString(" at " + e.temp(*t))
 	}
-	b.WriteString(" " + e.why(l) + ".")
+	b.WriteString(" " + why + ".")
 	if a := e.action(l); a != "" {
 		b.WriteString(" " + a)
 	}

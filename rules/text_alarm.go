@@ -35,7 +35,11 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 		if others := e.alsoGrounded(s.probe); others != "" {
 			advice = "The same goes for " + others + ": likely a ground loop, by bare tips on one piece of metal. Use probes with insulated tips, or take one off the metal."
 		}
-		return fmt.Sprintf("Probe %s at %s gives no reading: %s. %s", p.Name, where, p.BadKind, advice)
+		text := fmt.Sprintf("Probe %s at %s gives no reading: %s (%s). %s", p.Name, where, faultWords(p.BadKind), p.BadKind, advice)
+		if l := e.leftAlone(s.probe); l != nil {
+			text += " Nothing else watches " + e.placed(l) + ": check it by hand until this reads."
+		}
+		return text
 	case aDisagree:
 		return e.apartText(s)
 	case aStuck:
@@ -64,7 +68,8 @@ func (e *Engine) alarmLotText(s subjectOf) string {
 		limit = e.code(l).ColdDangerLimit
 	}
 	if s.index == aDanger && l.open() && l.Ruling.Verdict != Discard && limit > 0 {
-		return fmt.Sprintf("%s has spent %s of %s in the danger zone. %s", l.Name, words(e.assumed(l)), words(limit), e.lotText(l))
+		spent := fmt.Sprintf("has spent %s of %s in the danger zone", words(e.assumed(l)), words(limit))
+		return e.lotSentence(l, spent)
 	}
 	return e.lotText(l)
 }
@@ -132,18 +137,41 @@ func (e *Engine) alsoGrounded(probe int) string {
 	return strings.Join(others, ", ")
 }
 
+// faultWords is a fault as a person finds it at the probe.
+func faultWords(f sensor.Fault) string {
+	switch f {
+	case sensor.Open:
+		return "its wire is broken, or its plug is out"
+	case sensor.ShortGND:
+		return "its wire touches something grounded"
+	case sensor.ShortVCC:
+		return "its wire touches the supply"
+	case sensor.OverUnderVoltage:
+		return "its wire carries a wrong voltage"
+	case sensor.Range:
+		return "it reads what it cannot measure"
+	case sensor.BusFault:
+		return "its board does not answer"
+	case sensor.CJImplausible:
+		return "its board's own temperature is not believable"
+	case sensor.Spike:
+		return "it jumps as no food or air does"
+	}
+	return "nothing new comes from it"
+}
+
 func faultAdvice(f sensor.Fault) string {
 	switch f {
 	case sensor.Open:
-		return "Check the plug and the wire; replace the probe if it stays open."
+		return "Push the plug in; replace the probe if it stays so."
 	case sensor.ShortGND, sensor.ShortVCC, sensor.OverUnderVoltage:
-		return "Check for a pinched wire or a bare tip that touches metal."
+		return "Look for a pinched wire or a bare tip that touches metal."
 	case sensor.Range:
-		return "Check the thermocouple type and the wiring."
+		return "Look at the wiring, and at the type of the probe."
 	case sensor.BusFault, sensor.CJImplausible:
-		return "Check the board's wiring and supply."
+		return "Look at the board's wiring and supply."
 	case sensor.Spike:
-		return "Check the plug: the reading jumps."
+		return "Push the plug in and look for a worn wire."
 	}
-	return "Check that it is connected and powered."
+	return "See that it is connected and has power."
 }

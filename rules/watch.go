@@ -240,18 +240,21 @@ func (e *Engine) watchProbes() {
 }
 
 // soleSpeaker reports whether an open lot has no valid reading but this probe's.
-func (e *Engine) soleSpeaker(p int) bool {
+func (e *Engine) soleSpeaker(p int) bool { return e.leftAlone(p) != nil }
+
+// leftAlone is the first such lot; nil when there is none.
+func (e *Engine) leftAlone(p int) *lot {
 	for _, l := range e.mem.Lots {
 		if !l.open() || l.AnyValid {
 			continue
 		}
 		for i := range l.Members {
 			if l.Members[i].Probe == p && l.Members[i].Until == forever && !l.Members[i].Suspended {
-				return true
+				return l
 			}
 		}
 	}
-	return false
+	return nil
 }
 
 // A flat line is called frozen when a neighbour has meanwhile gone, and stayed, so far away that this

@@ -43,7 +43,7 @@ func TestProofing(t *testing.T) {
 	b.says("out of service (proofing)")
 	b.say(rules.MarkInService, "", "warmer", signed)
 	b.says("Put food in once it has been at 135 °F for 5 min")
-	if l := b.hold(20*time.Minute).want("ham", rules.Act); !strings.Contains(l.Text, "has not been at 135 °F for 5 min") {
+	if l := b.hold(20*time.Minute).want("ham", rules.Act); !strings.Contains(l.Text, "it has to be at 135 °F for 5 min") {
 		t.Errorf("%q", l.Text)
 	}
 	b.set1(0, f(150)).hold(4 * time.Minute)

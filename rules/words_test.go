@@ -16,7 +16,7 @@ import (
 
 var update = flag.Bool("update", false, "write the golden sentences anew")
 
-// told is one way in which the Engine comes to speak; each runs in both units.
+// spoken is one way in which the Engine comes to speak; each runs in both units.
 type spoken struct {
 	title string
 	code  string // us-fda-2022 unless told
@@ -52,10 +52,10 @@ func sentences() []spoken {
 		{title: "held hot", play: func(b *bench) *bench { return inWarmer(b) }},
 		{title: "below the hot limit, just now", play: func(b *bench) *bench { return inWarmer(b).set1(1, f(130)).hold(30 * time.Second) }},
 		{title: "below the hot limit, for more than half the time, and recovered", play: func(b *bench) *bench {
-			return inWarmer(b).set1(1, f(125)).hold(2*time.Hour+5*time.Minute).set1(1, f(150)).hold(5 * time.Minute)
+			return inWarmer(b).set1(1, f(125)).hold(2*time.Hour+5*time.Minute).ramp(1, f(150), 20*time.Minute).hold(5 * time.Minute)
 		}},
 		{title: "a short shallow fall", play: func(b *bench) *bench {
-			return inWarmer(b).set1(1, f(132)).hold(5*time.Minute).set1(1, f(150)).hold(5 * time.Minute)
+			return inWarmer(b).set1(1, f(132)).hold(5*time.Minute).ramp(1, f(150), 20*time.Minute).hold(5 * time.Minute)
 		}},
 		{title: "reheated in place", play: func(b *bench) *bench {
 			return inWarmer(b).set1(1, f(125)).hold(20*time.Minute).ramp(1, f(168), 15*time.Minute).hold(time.Minute)
@@ -125,7 +125,11 @@ func sentences() []spoken {
 			return inWarmer(b).say(rules.MarkDiscard, "brisket", "", signed).hold(time.Minute)
 		}},
 		{title: "near the kitchen's own limit of growth", code: "au-nz", setup: func(s *rules.Setup) { s.GrowthLimit = 1 }, play: func(b *bench) *bench {
-			return inWarmer(b).every(10*time.Second).set1(1, c(46)).hold(70 * time.Minute)
+			inWarmer(b).every(10*time.Second).set1(1, c(46))
+			for b.now < 2*time.Hour && b.lot("brisket").Verdict == rules.OK {
+				b.sweep()
+			}
+			return b
 		}},
 		{title: "over the kitchen's own limit of growth", code: "au-nz", setup: func(s *rules.Setup) { s.GrowthLimit = 1 }, play: func(b *bench) *bench {
 			return inWarmer(b).every(10*time.Second).set1(1, c(46)).hold(115 * time.Minute)
@@ -162,7 +166,7 @@ func sentences() []spoken {
 			inPit(b).hold(65*time.Minute).say(rules.MarkRotate, "", "pit", nil).hold(time.Minute)
 			return b
 		}},
-		{title: "a probe that does not move", play: func(b *bench) *bench {
+		{title: frozen, play: func(b *bench) *bench {
 			return inWarmer(b).ramp(0, f(100), time.Hour).hold(45*time.Minute).set1(1, f(149)).hold(2 * time.Minute)
 		}},
 		{title: "the hand thermometer says otherwise, hot", play: func(b *bench) *bench {
@@ -209,6 +213,9 @@ func TestEverySentence(t *testing.T) {
 			}
 			b := s.play(newBench(t, set))
 			for _, line := range said(b.events) {
+				if strings.Contains(line, string(rules.ProbeStuck)) && s.title != frozen {
+					continue // the bench's other readings stand still
+				}
 				fmt.Fprintln(&out, line)
 			}
 			for _, l := range b.e.State().Lots {
@@ -253,6 +260,8 @@ func TestEverySentence(t *testing.T) {
 	}
 	golden(t, "testdata/sentences.txt", out.Bytes())
 }
+
+const frozen = "a probe that does not move"
 
 // simulated are alarms that need a simulated kitchen to be raised; their own tests read their words.
 var simulated = []rules.AlarmName{rules.DoorOpen, rules.FireFalling}

@@ -72,8 +72,8 @@ func TestContractExample(t *testing.T) {
 	want := Config{
 		Site: "demo-kitchen", Units: rules.Fahrenheit, Period: time.Second, GapAllowance: 5 * time.Minute, Code: us,
 		Probes: []Probe{
-			{Name: "warmer-air", Chip: "max31856", Bus: "SPI0.1", Type: "K", MainsHz: 60, Offset: -400, Calibrated: true, MaxSlew: condition.Default().MaxSlew},
-			{Name: "warmer-core", Chip: "max31855", Bus: "SPI0.0", Type: "K", MaxSlew: condition.Default().MaxSlew},
+			{Name: "warmer-air", Chip: "max31856", Bus: "SPI0.1", Type: "K", MainsHz: 60, Offset: -400, Calibrated: true, MaxSlew: 10_000},
+			{Name: "warmer-core", Chip: "max31855", Bus: "SPI0.0", Type: "K", MaxSlew: 5_000},
 			{Name: "walkin-air", File: "/sys/bus/iio/devices/iio:device0", MaxSlew: condition.Default().MaxSlew},
 			{Name: "pit-air", MaxSlew: condition.Default().MaxSlew},
 		},
@@ -94,7 +94,7 @@ func TestContractExample(t *testing.T) {
 	if got, want := s.Stations[1].Air, 3; got != want {
 		t.Errorf("the pit's air is probe %d, want %d", got, want)
 	}
-	if got, want := s.Probes[0].Condition, (condition.Settings{Calibration: condition.Offset(-400), MaxSlew: 20_000, Bridge: 5 * time.Second}); got != want {
+	if got, want := s.Probes[0].Condition, (condition.Settings{Calibration: condition.Offset(-400), MaxSlew: 10_000, Bridge: 5 * time.Second}); got != want {
 		t.Errorf("condition %+v, want %+v", got, want)
 	}
 }
@@ -219,5 +219,22 @@ func TestCustomEqualsPublished(t *testing.T) {
 	blank(&want)
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("got  %+v\nwant %+v", got, want)
+	}
+}
+
+// TestSlewByKind: what nobody wrote comes from where the probe sits; of several places the one with the fastest change
+// counts, and what somebody wrote counts in all.
+func TestSlewByKind(t *testing.T) {
+	c := mustParse(t, `rules: { food_code: us-fda-2022 }
+probes: [ { name: pit }, { name: cabinet }, { name: core }, { name: spare }, { name: both }, { name: own, max_slew: 3C }, { name: off, max_slew: 0C } ]
+stations:
+  - { name: a, purpose: cooking, air: pit, food: [core] }
+  - { name: b, purpose: hot-holding, air: cabinet, food: [core, both] }
+  - { name: c, purpose: cold-holding, air: both, food: [own, off] }
+`)
+	for i, want := range []sensor.Temp{20_000, 10_000, 5_000, 20_000, 10_000, 3_000, 0} {
+		if p := c.Probes[i]; p.MaxSlew != want {
+			t.Errorf("%s: %v a second, want %v", p.Name, p.MaxSlew, want)
+		}
 	}
 }

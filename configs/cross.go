@@ -6,6 +6,7 @@ import (
 	"holdbell/rules"
 	"holdbell/rules/foodcode"
 	"holdbell/sensor"
+	"holdbell/sensor/condition"
 )
 
 // accuracyNeeded is the accuracy that food thermometers need: ±1 °C, or ±2 °F where they are read in
@@ -65,11 +66,36 @@ func (k *kitchen) cross() {
 		k.judgeable(s)
 	}
 	for i := range k.probes {
+		k.slew(&k.probes[i])
 		k.crossTopic(&k.probes[i])
 		k.adviseProbe(&k.probes[i], used)
 	}
 	if at, ok := k.figures["hot_limit"]; ok && k.c.Code.HotLimit < lowestHotLimit() {
 		r.warn(at, "look at the local code again", "a hot limit of %v lies below every published one (FDA Food Code 2022 3-501.16: 130 °F for roasts)", k.c.Code.HotLimit)
+	}
+}
+
+// slew gives a probe whose max_slew nobody wrote that of its kind; one that serves in several ways, the fastest.
+func (k *kitchen) slew(p *entry[Probe]) {
+	if _, written := p.of["max_slew"]; written {
+		return
+	}
+	used := false
+	for i := range k.stations {
+		s := &k.stations[i].T
+		kind := condition.FoodCore
+		switch {
+		case s.Air == p.T.Name && (s.Purpose == rules.Cooking || s.Purpose == rules.Reheating):
+			kind = condition.PitAir
+		case s.Air == p.T.Name:
+			kind = condition.CabinetAir
+		case !slices.Contains(s.Food, p.T.Name):
+			continue
+		}
+		if !used || kind.MaxSlew() > p.T.MaxSlew {
+			p.T.MaxSlew = kind.MaxSlew()
+		}
+		used = true
 	}
 }
 

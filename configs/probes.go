@@ -18,7 +18,7 @@ import (
 // probe reads one entry of probes.
 func (k *kitchen) probe(n ast.Node) {
 	r := &k.reader
-	p := entry[Probe]{T: Probe{MaxSlew: condition.Default().MaxSlew}, at: placeOf(n)}
+	p := entry[Probe]{T: Probe{MaxSlew: condition.OpenAir.MaxSlew()}, at: placeOf(n)}
 	before := len(r.problems)
 	p.of = r.mapping(n, "a probe", append([]field{
 		{"name", scalar(r, &p.T.Name, "name", "warmer-core", parseName)},

@@ -157,7 +157,7 @@ stations: [ { name: s, purpose: cooking, food: [a, b, c, d, e, f] } ]
 		{Chip: "max6675", Bus: "SPI1.2", Type: "K"},
 		{Chip: "max6675", Bus: "SPI2.0", Type: "K"},
 	} {
-		want.Name, want.MaxSlew, want.Calibrated = string(rune('a'+i)), condition.Default().MaxSlew, true
+		want.Name, want.MaxSlew, want.Calibrated = string(rune('a'+i)), condition.FoodCore.MaxSlew(), true
 		if got := c.Probes[i]; !reflect.DeepEqual(got, want) {
 			t.Errorf("got  %+v\nwant %+v", got, want)
 		}

@@ -375,6 +375,34 @@ func TestLostSetUp(t *testing.T) {
 	})
 }
 
+// TestFlippedBits: a bit that flips in one reading of the result costs another, and bits that flip in each are a
+// fault.
+func TestFlippedBits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := newChip()
+		c.volts[0] = 1
+		reads, flips := 0, 0
+		bus := &sensortest.Switch{Transport: c}
+		bus.Instead = func(ctx context.Context, w, r []byte) error {
+			err := c.Tx(ctx, w, r)
+			if len(w) == 1 && w[0] == regConversion {
+				if reads++; reads <= flips {
+					r[0] ^= byte(reads)
+				}
+			}
+			return err
+		}
+		d := on(t, bus, Opts{Channel: A0, Supply: 3.3, FrontEnd: meat(t)})
+		want := expect(t, d, sensor.None, "")
+		reads, flips = 0, 1
+		if got := expect(t, d, sensor.None, ""); got != want || reads != 3 {
+			t.Errorf("%v, not %v, after %d readings", got, want, reads)
+		}
+		reads, flips = 0, 100
+		expect(t, d, sensor.BusFault, "reads differently")
+	})
+}
+
 func TestAmplifierFaults(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for _, c := range []struct {

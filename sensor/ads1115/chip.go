@@ -153,10 +153,11 @@ func (g *gate) Tx(_ uint16, w, r []byte) error {
 	switch {
 	case len(w) == 3 && w[0] == regConfig:
 		g.told = uint16(w[1])<<8 | uint16(w[2])
-	case len(w) == 1 && w[0] == regConversion:
-		if g.err = g.done(); g.err != nil {
-			return g.err
+	case len(w) == 1 && w[0] == regConversion && len(r) == len(g.r):
+		if g.err = g.done(); g.err == nil {
+			g.err = g.twice(w, r)
 		}
+		return g.err
 	}
 	g.err = g.t.Tx(g.ctx, w, r)
 	return g.err
@@ -164,15 +165,15 @@ func (g *gate) Tx(_ uint16, w, r []byte) error {
 
 // done waits until the conversion has ended, and compares the set-up.
 func (g *gate) done() error {
-	for n := range looks {
-		if n > 0 {
-			wait := time.NewTimer(g.pause)
-			select {
-			case <-wait.C:
-			case <-g.ctx.Done():
-				wait.Stop()
-				return fmt.Errorf("no conversion in time: %w", g.ctx.Err())
-			}
+	for range looks {
+		// Before the first look too: by then the slowest clock is through, so that a flipped bit in that look cannot
+		// pass the conversion of before.
+		wait := time.NewTimer(g.pause)
+		select {
+		case <-wait.C:
+		case <-g.ctx.Done():
+			wait.Stop()
+			return fmt.Errorf("no conversion in time: %w", g.ctx.Err())
 		}
 		g.w[0] = regConfig
 		if err := g.t.Tx(g.ctx, g.w[:], g.r[:]); err != nil {
@@ -188,6 +189,21 @@ func (g *gate) done() error {
 		}
 	}
 	return errors.New("the conversion does not end: look at the chip's supply")
+}
+
+// twice reads the result until two readings in a row agree: it stands still once the conversion has ended, and a bit
+// that flips on the way is nowhere else to be seen.
+func (g *gate) twice(w, r []byte) error {
+	for n := range 4 {
+		if err := g.t.Tx(g.ctx, w, g.r[:]); err != nil {
+			return err
+		}
+		if n > 0 && g.r == [2]byte(r) {
+			return nil
+		}
+		copy(r, g.r[:])
+	}
+	return errors.New("the result reads differently each time: look at the bus's length, its pull-ups and what runs beside it")
 }
 
 // SetSpeed implements periph's i2c.Bus. The kernel has set the speed.

@@ -34,7 +34,8 @@ type Opts struct {
 	Type its90.Type
 	// OpenDetect demands a chip of the MCP9601 family; an MCP9600 in its place is then a fault.
 	OpenDetect bool
-	// Filter is the chip's own smoothing, 0 (none) to 7: a new conversion weighs 2/(2^Filter + 1).
+	// Filter is the chip's own smoothing, 0 (none) to 7: a new conversion weighs 2/(2^Filter + 1). It is best left at
+	// 0: what a loose contact gives between two readings is smeared into those that follow.
 	Filter int
 	// CoarseCold has the cold junction measured in steps of 0.25 °C, in 63 ms instead of 250 ms.
 	CoarseCold bool

@@ -22,7 +22,7 @@ func (c *caught) add(o caught) {
 
 // score is one watch's part in one kitchen, or the sum over many.
 type score struct {
-	Hot, Cold, Legs, Doors, Heat caught
+	Hot, Unprobed, Cold, Legs, Doors, Heat caught
 
 	// Slow are the violations that a failure of heat led to in 25 minutes or more; Lead is how long before each
 	// limit-ahead was told in minutes, 0 where it was not.
@@ -52,6 +52,7 @@ func newScore() score {
 
 func (s *score) add(o *score) {
 	s.Hot.add(o.Hot)
+	s.Unprobed.add(o.Unprobed)
 	s.Cold.add(o.Cold)
 	s.Legs.add(o.Legs)
 	s.Doors.add(o.Doors)
@@ -107,7 +108,10 @@ func (d *day) judge(told []rung) (s score, notes []string) {
 			if t.purpose == rules.ColdHolding {
 				into, names = &s.Cold, []rules.AlarmName{"above-cold-limit", rules.DangerTime}
 			}
-			if !into.look(told, t.name, names, v, true) {
+			if into == &s.Hot && t.held.during(v.from, v.until) && !t.atTip.during(v.from, v.until) {
+				into = &s.Unprobed // the piece with the probe was warm enough
+			}
+			if !into.look(told, t.name, names, v, true) && into != &s.Unprobed {
 				note("MISSED %s past its limit from %v to %v", t.name, v.from, v.until)
 			}
 			if into == &s.Hot {

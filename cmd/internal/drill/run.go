@@ -73,6 +73,8 @@ type truth struct {
 	past    track         // the limit of its stage
 	deep    track         // and by more than the grey
 	near    track         // or about to be
+	held    track         // a tip is in its food
+	atTip   track         // the limit is past at such a tip
 	open    track         // door
 	chilly  track         // air below its band
 	outside track         // air outside its band, or within the grey of that
@@ -255,10 +257,11 @@ func (t *truth) see(k *kitchen.Kitchen, now time.Duration, code *rules.Code) {
 	case rules.HotHolding:
 		over = hot - low
 	case rules.Cooking:
-		if low < hot && t.arrived > now-deepFor {
-			t.arrived = -1 // it was not there for long
+		// Food that just touches the limit has come to it for nobody who measures.
+		if low < hot+grey && t.arrived > now-deepFor {
+			t.arrived = -1
 		}
-		if t.arrived < 0 && low >= hot {
+		if t.arrived < 0 && low >= hot+grey {
 			t.arrived = now
 		}
 		if t.arrived >= 0 && now-t.arrived >= deepFor {
@@ -271,20 +274,24 @@ func (t *truth) see(k *kitchen.Kitchen, now time.Duration, code *rules.Code) {
 	}
 	t.past.see(now, over > 0)
 	t.deep.see(now, over > grey)
+	tip, held := math.Inf(-1), false
 	if !math.IsInf(over, -1) {
 		for _, name := range t.probes {
 			p, _ := k.Probe(name)
 			if f, _ := k.Food(p.At.Food); f.Station != t.name {
 				continue
 			}
+			held = true
 			if t.purpose == rules.ColdHolding {
-				over = max(over, p.Medium-cold)
+				tip = max(tip, p.Medium-cold)
 			} else {
-				over = max(over, hot-p.Medium)
+				tip = max(tip, hot-p.Medium)
 			}
 		}
 	}
-	t.near.see(now, over > -grey)
+	t.held.see(now, held)
+	t.atTip.see(now, tip > 0)
+	t.near.see(now, max(over, tip) > -grey)
 }
 
 // cool follows the legs of a cooling run: the clock starts when the food was last at the hot limit.

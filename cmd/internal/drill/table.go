@@ -35,6 +35,7 @@ func (r *Report) table(out io.Writer) error {
 		of   func(*score) *caught
 	}{
 		{"food below the hot limit", func(s *score) *caught { return &s.Hot }},
+		{"the same, only in a piece without a probe", func(s *score) *caught { return &s.Unprobed }},
 		{"food above the cold limit", func(s *score) *caught { return &s.Cold }},
 		{"deadline of a cooling missed", func(s *score) *caught { return &s.Legs }},
 		{"door open for over 6 min", func(s *score) *caught { return &s.Doors }},

@@ -20,12 +20,12 @@ func oneEach() []uint64 {
 	return seeds
 }
 
-// TestDrill runs a kitchen of every family: food past its limit is always told, and nobody hears of food below the
-// hot limit that is not.
+// TestDrill runs a kitchen of every family: food past its limit is always told, nobody hears of food below the hot
+// limit that is not, and each fault of a probe is named.
 func TestDrill(t *testing.T) {
 	report, err := all(t.Context(), oneEach(), func(d *day, notes [2][]string) {
 		for _, n := range notes[0] {
-			if strings.HasPrefix(n, "MISSED") || strings.HasPrefix(n, "FALSE below-hot-limit") {
+			if strings.HasPrefix(n, "MISSED") || strings.HasPrefix(n, "FALSE below-hot-limit") || strings.HasPrefix(n, "fault") {
 				t.Errorf("seed %d, %s: %s", d.seed, d.family, n)
 			}
 		}

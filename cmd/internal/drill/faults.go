@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"holdbell/rules"
+	"holdbell/sensor"
 )
 
 // judgeFaults asks of each true fault whether the first alarm about its probe names it.
@@ -62,14 +63,19 @@ func wording(r *rung) string {
 	case "probes-disagree":
 		return string(faultDrift)
 	case rules.ProbeFault:
-		for _, w := range [...][2]string{{"out of its food", string(faultOut)}, {"jumps", string(faultNoisy)}, {"short_gnd", ""},
-			{"short_vcc", ""}, {"over_under_voltage", ""}, {"bus_fault", ""}, {": open", "open"}, {"stale", ""}, {"no reading", ""}} {
-			if strings.Contains(r.text, w[0]) {
-				if w[1] == "" {
-					return w[0]
-				}
-				return w[1]
+		switch {
+		case strings.Contains(r.text, "out of its food"):
+			return string(faultOut)
+		case strings.Contains(r.text, "jumps"), strings.Contains(r.text, "(spike)"):
+			return string(faultNoisy)
+		}
+		for f := sensor.Open; f < sensor.Spike; f++ { // its stable word stands in brackets
+			if strings.Contains(r.text, "("+f.String()+")") {
+				return f.String()
 			}
+		}
+		if r.text == plainText {
+			return plainText
 		}
 		return "?"
 	}

@@ -19,6 +19,7 @@ type plain struct {
 const (
 	plainDelay = 5 * time.Minute
 	noReading  = 5 * time.Second
+	plainText  = "no reading"
 )
 
 // threshold is one reading with one limit.
@@ -88,7 +89,7 @@ func (p *plain) step(now time.Duration, readings []sensor.Reading) {
 		if t.open < 0 && now-t.since >= t.delay {
 			t.open = len(p.rung)
 			p.rung = append(p.rung, rung{alarm: t.alarm, station: t.station, probe: p.s.setup.Probes[t.probe].Name,
-				priority: rules.Warning, text: "no reading", raised: now, cleared: p.s.length})
+				priority: rules.Warning, text: plainText, raised: now, cleared: p.s.length})
 		}
 	}
 	p.timer(now, readings)

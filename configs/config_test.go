@@ -213,7 +213,7 @@ func TestCustomEqualsPublished(t *testing.T) {
 		for i := range c.Cooking {
 			c.Cooking[i].Basis = rules.Citation{}
 		}
-		c.Roast = nil // a kitchen writes no roast table out
+		c.Roast, c.RoastHotLimit, c.RoastHotBasis = nil, nil, rules.Citation{} // a kitchen writes no roast table out
 	}
 	blank(&got)
 	blank(&want)

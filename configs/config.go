@@ -36,9 +36,10 @@ type Config struct {
 	Period       time.Duration // one sweep
 	GapAllowance time.Duration
 	Code         rules.Code
-	GuardBand    bool    // limits move by the accuracy of a lot's worst probe
-	CookingPlan  string  // the variance or plan under which a published lethality table proves a cook; empty without
-	GrowthLimit  float64 // the kitchen's own limit of predicted growth, powers of ten; 0 without
+	GuardBand    bool        // limits move by the accuracy of a lot's worst probe
+	HandAccuracy sensor.Temp // half-width of the hand thermometer; 0 means ±1 °C
+	CookingPlan  string      // the variance or plan under which a published lethality table proves a cook; empty without
+	GrowthLimit  float64     // the kitchen's own limit of predicted growth, powers of ten; 0 without
 	Alarms       map[rules.AlarmName]rules.AlarmSetup
 	Shift        *rules.Shift // outside it reminders sleep; nil: they never do
 	Probes       []Probe
@@ -175,7 +176,7 @@ type Phone struct {
 // Parse has none.
 func (c *Config) Setup() (rules.Setup, error) {
 	s := rules.Setup{Site: c.Site, Units: c.Units, GapAllowance: c.GapAllowance, Code: c.Code, GuardBand: c.GuardBand, Alarms: c.Alarms,
-		Shift: c.Shift, CookingPlan: c.CookingPlan, GrowthLimit: c.GrowthLimit}
+		HandAccuracy: c.HandAccuracy, Shift: c.Shift, CookingPlan: c.CookingPlan, GrowthLimit: c.GrowthLimit}
 	index := make(map[string]int, len(c.Probes))
 	for i, p := range c.Probes {
 		index[p.Name] = i

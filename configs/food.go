@@ -48,6 +48,7 @@ func (k *kitchen) rules(n ast.Node) {
 		field{"food_code", scalar(r, &f.code, "food_code", foodcode.USFDA2022, oneOf(foodcode.Names()...))},
 		field{"alarms", func(n ast.Node) { k.c.Alarms = k.alarms(n) }},
 		field{"guard_band", scalar(r, &k.c.GuardBand, "guard_band", "true", parseBool)},
+		field{"hand_accuracy", scalar(r, &k.c.HandAccuracy, "hand_accuracy", "1C", parsePositiveDifference)},
 		field{"cooking_plan", scalar(r, &k.c.CookingPlan, "cooking_plan", "HACCP plan 7", parsePlan)},
 		field{"growth_limit", scalar(r, &k.c.GrowthLimit, "growth_limit", "1.0", parseGrowth)},
 		field{"basis", scalar(r, &f.basis, "basis", "County code 12.3", parseBasis)},
@@ -90,7 +91,7 @@ func (k *kitchen) rules(n ast.Node) {
 		k.fill(&code, &f)
 	} else {
 		for key, at := range k.figures {
-			if !slices.Contains([]string{"food_code", "alarms", "guard_band", "cooking_plan", "growth_limit"}, key) {
+			if !slices.Contains([]string{"food_code", "alarms", "guard_band", "hand_accuracy", "cooking_plan", "growth_limit"}, key) {
 				r.fail(at, "remove it, or choose food_code: custom and write every limit out", "%s has its own figures; %s is not the kitchen's to set", f.code, key)
 			}
 		}

@@ -99,6 +99,7 @@ period: 500ms
 gap_allowance: 3m
 rules:
   food_code: uk
+  hand_accuracy: 1F
   alarms: { below-hot-limit: { raise_delay: 20s, clear_delay: 2m, hysteresis: 1F, repeat: 0s, priority: warning } }
 probes:
   - { name: core, chip: max31855, bus: SPI10.2, type: T, ignore_faults: [short_gnd, short_vcc], max_slew: 0C, accuracy: 1F }
@@ -113,6 +114,9 @@ publish:
 ledger: { path: /data/l.db }
 log: { level: debug }
 `)
+	if s, err := c.Setup(); err != nil || s.HandAccuracy != 556 {
+		t.Errorf("hand accuracy %v, %v", s.HandAccuracy, err)
+	}
 	a := c.Alarms[rules.BelowHotLimit]
 	if *a.RaiseDelay != 20*time.Second || *a.ClearDelay != 2*time.Minute || *a.Hysteresis != 556 || *a.Repeat != 0 || *a.Priority != rules.Warning {
 		t.Errorf("alarm %+v", a)

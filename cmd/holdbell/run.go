@@ -16,12 +16,13 @@ import (
 	"holdbell/configs"
 	"holdbell/sensor"
 	"holdbell/sensor/bus"
+	"holdbell/sensor/bustrace"
 	"holdbell/sensor/live"
 	"holdbell/sensor/topic"
 )
 
 func runVerb() *cobra.Command {
-	var path, socket, root string
+	var path, socket, root, trace string
 	cmd := &cobra.Command{
 		Use:   "run",
 		Short: "The daemon: watches until it is told to stop",
@@ -36,8 +37,12 @@ func runVerb() *cobra.Command {
 			log := newLog(cmd.ErrOrStderr(), cfg.LogLevel)
 			warn(cfg, log)
 			version, commit := build()
+			b := &board{log: log, root: root}
+			if trace != "" {
+				defer b.traceTo(trace)()
+			}
 			d, err := daemon.New(cfg, daemon.Options{
-				Open: (&board{log: log, root: root}).open, Socket: socket, Version: version, Commit: commit, Log: log,
+				Open: b.open, Socket: socket, Version: version, Commit: commit, Log: log,
 			})
 			if err != nil {
 				return &exit{exitUsage, err}
@@ -48,6 +53,7 @@ func runVerb() *cobra.Command {
 	configFlag(cmd, &path)
 	socketFlag(cmd, &socket)
 	rootFlag(cmd, &root)
+	cmd.Flags().StringVar(&trace, "trace", "", "write all that goes over the buses to a new `FILE`, 64 MB at most, for a bug report")
 	return cmd
 }
 
@@ -102,6 +108,27 @@ type board struct {
 	log   *slog.Logger
 	root  string // of the kernel's files
 	clock *daemon.Clock
+	trace *bustrace.Recorder // nil: off
+}
+
+// traceTo begins a bus trace in a new file, and gives what ends it. A trace is never worth the watch: where it
+// cannot be written, or an earlier one is still there to be sent in, that is logged and there is none.
+func (b *board) traceTo(path string) (end func()) {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o640)
+	if err != nil {
+		b.log.Error("no bus trace is written; name a new file in a folder that this user may write", "err", err)
+		return func() {}
+	}
+	b.trace = bustrace.New(f, bustrace.MaxBytes, func(why error) {
+		b.log.Warn("the bus trace has ended; the watch goes on", "file", path, "why", why)
+	})
+	b.log.Info("all that goes over the buses is written down", "file", path)
+	return func() {
+		b.trace.Close()
+		if err := f.Close(); err != nil {
+			b.log.Error("the bus trace may lack its end", "file", path, "err", err)
+		}
+	}
 }
 
 // open makes a feed of the probes on the board's buses.
@@ -114,7 +141,11 @@ func (b *board) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 		b.clock = clock
 	}
 	host, topics := bus.New(bus.Options{}), new(topic.Hub)
-	probes, err := daemon.Probes(cfg, daemon.Places{Buses: host, Kernel: os.DirFS(b.root), Topics: topics})
+	var buses sensor.Buses = host
+	if b.trace != nil {
+		buses = b.trace.Wrap(host)
+	}
+	probes, err := daemon.Probes(cfg, daemon.Places{Buses: buses, Kernel: os.DirFS(b.root), Topics: topics})
 	if err != nil {
 		return nil, errors.Join(err, host.Close())
 	}

@@ -23,6 +23,7 @@ type IO struct {
 // the end of the test a tape that was not played to its end, fail the test.
 type Tape struct {
 	t    testing.TB
+	name string
 	mu   sync.Mutex
 	next int
 	ops  []IO
@@ -30,12 +31,16 @@ type Tape struct {
 
 // NewTape makes a tape of ops for one test.
 func NewTape(t testing.TB, ops ...IO) *Tape {
-	tape := &Tape{t: t, ops: ops}
+	return newTape(t, place, ops)
+}
+
+func newTape(t testing.TB, name string, ops []IO) *Tape {
+	tape := &Tape{t: t, name: name, ops: ops}
 	t.Cleanup(func() {
 		tape.mu.Lock()
 		defer tape.mu.Unlock()
 		if left := len(tape.ops) - tape.next; left > 0 {
-			t.Errorf("tape: %d of %d transactions were never made", left, len(tape.ops))
+			t.Errorf("tape of %s: %d of %d transactions were never made", name, left, len(tape.ops))
 		}
 	})
 	return tape
@@ -69,13 +74,13 @@ func (p *Tape) Tx(ctx context.Context, w, r []byte) error {
 
 func (p *Tape) mismatch(format string, args ...any) error {
 	p.t.Helper()
-	err := fmt.Errorf("tape: "+format, args...)
+	err := fmt.Errorf("tape of "+p.name+": "+format, args...)
 	p.t.Error(err)
 	return err
 }
 
 // String names the place.
-func (p *Tape) String() string { return place }
+func (p *Tape) String() string { return p.name }
 
 const place = "SPI9.9"
 

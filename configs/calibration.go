@@ -32,7 +32,7 @@ const (
 )
 
 // oldestCheck is older than any kitchen's board: a date before it is a typing error.
-var oldestCheck = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+func oldestCheck() time.Time { return time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC) }
 
 // calibration gives what one probe's readings are corrected by.
 func (p *Probe) calibration() condition.Calibration {
@@ -149,7 +149,7 @@ func parseDay(s string) (time.Time, string, string) {
 	switch {
 	case err != nil:
 		return t, fmt.Sprintf("%q is no day", shorten(s)), "write year, month and day, such as 2026-05-01"
-	case t.Before(oldestCheck):
+	case t.Before(oldestCheck()):
 		return t, fmt.Sprintf("%s is too long ago", s), "look at the year"
 	}
 	return t, "", ""

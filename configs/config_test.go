@@ -201,7 +201,11 @@ func TestCustomEqualsPublished(t *testing.T) {
 	}
 	blank := func(c *rules.Code) {
 		c.Name, c.Title = "", ""
-		for _, b := range []*rules.Citation{&c.HotBasis, &c.ColdBasis, &c.DangerBasis, &c.ReturnBasis, &c.Reheat.Basis, &c.ComeUpBasis} {
+		c.Cooking, c.Roast = nil, nil // no configuration writes these out yet
+		if c.CoolingAmbient != nil {
+			c.CoolingAmbient.Basis = rules.Citation{}
+		}
+		for _, b := range []*rules.Citation{&c.HotBasis, &c.ColdBasis, &c.DangerBasis, &c.ReturnBasis, &c.Reheat.Basis, &c.Reheat.PackagedBasis, &c.ComeUpBasis} {
 			*b = rules.Citation{}
 		}
 		for i := range c.Cooling {

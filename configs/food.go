@@ -31,6 +31,9 @@ type figures struct {
 	returnFloor           *sensor.Temp
 	reheat                *rules.Reheat
 	cooling               []rules.CoolingLeg
+	plan                  string // of cooling
+	ambient               *rules.CoolingLeg
+	apart                 *bool
 	time                  []rules.TimeControlRule
 	cooking               []rules.CookLimit
 	comeUpLow, comeUpHigh *sensor.Temp
@@ -61,7 +64,9 @@ func (k *kitchen) rules(n ast.Node) {
 		field{"return_below", pointer(r, &f.returnBelow, "return_below", "15m", upTo(longestLimit))},
 		field{"return_floor", pointer(r, &f.returnFloor, "return_floor", "130F", parseTemp)},
 		field{"reheat", func(n ast.Node) { f.reheat = k.reheat(n) }},
-		field{"cooling", func(n ast.Node) { r.list(n, "cooling", func(n ast.Node) { k.coolingLeg(n, &f) }) }},
+		field{"cooling", func(n ast.Node) { k.cooling(n, &f) }},
+		field{"cooling_ambient", func(n ast.Node) { f.ambient = k.ambientLeg(n) }},
+		field{"danger_apart", pointer(r, &f.apart, "danger_apart", "true", parseBool)},
 		field{"cooking", func(n ast.Node) { r.list(n, "cooking", func(n ast.Node) { k.cookLimit(n, &f) }) }},
 		field{"time_control", func(n ast.Node) { r.list(n, "time_control", func(n ast.Node) { k.timeRule(n, &f) }) }},
 		field{"come_up", func(n ast.Node) {
@@ -91,12 +96,37 @@ func (k *kitchen) rules(n ast.Node) {
 		k.fill(&code, &f)
 	} else {
 		for key, at := range k.figures {
-			if !slices.Contains([]string{"food_code", "alarms", "guard_band", "hand_accuracy", "cooking_plan", "growth_limit"}, key) {
+			if !slices.Contains([]string{"food_code", "alarms", "guard_band", "hand_accuracy", "cooking_plan", "growth_limit"}, key) && !(key == "cooling" && f.plan != "") {
 				r.fail(at, "remove it, or choose food_code: custom and write every limit out", "%s has its own figures; %s is not the kitchen's to set", f.code, key)
 			}
 		}
 	}
 	k.c.Code = code
+	if f.plan != "" {
+		k.coolBy(f.plan)
+	}
+}
+
+// cooling reads the name of a published plan, or the kitchen's own legs.
+func (k *kitchen) cooling(n ast.Node, f *figures) {
+	r := &k.reader
+	if _, list := n.(*ast.SequenceNode); list {
+		r.list(n, "cooling", func(n ast.Node) { k.coolingLeg(n, f) })
+		return
+	}
+	scalar(r, &f.plan, "cooling", "fsis-1", oneOf(foodcode.CoolingPlans()...))(n)
+}
+
+// coolBy puts a plan in the place of the code's own cooling, and warns of what it asks.
+func (k *kitchen) coolBy(plan string) {
+	r, at := &k.reader, k.figures["cooling"]
+	code, err := foodcode.WithCooling(k.c.Code, plan)
+	if err != nil {
+		r.fail(at, "write another one", "%v", err)
+		return
+	}
+	k.c.Code = code
+	r.warn(at, "keep the papers at hand, or remove cooling: to be held to the code's own", "%s", code.CoolingNeeds)
 }
 
 // fill puts the kitchen's own figures into a frame, and tells what is missing or cannot be.
@@ -120,6 +150,7 @@ func (k *kitchen) fill(c *rules.Code, f *figures) {
 	put(&c.ReturnBelow, f.returnBelow)
 	put(&c.ReturnFloor, f.returnFloor)
 	put(&c.Reheat, f.reheat)
+	put(&c.DangerApart, f.apart)
 	put(&c.ComeUpLow, f.comeUpLow)
 	put(&c.ComeUpHigh, f.comeUpHigh)
 	put(&c.ComeUpLimit, f.comeUpLimit)
@@ -128,6 +159,7 @@ func (k *kitchen) fill(c *rules.Code, f *figures) {
 	given(f.danger != nil || f.coldDanger != nil, &c.DangerBasis)
 	given(f.back != nil || f.returnBelow != nil || f.returnFloor != nil, &c.ReturnBasis)
 	given(f.reheat != nil, &c.Reheat.Basis)
+	given(f.reheat != nil && f.reheat.Packaged != nil, &c.Reheat.PackagedBasis)
 	given(f.comeUpLimit != nil, &c.ComeUpBasis)
 	from := c.HotLimit
 	for i, leg := range f.cooling {
@@ -143,6 +175,15 @@ func (k *kitchen) fill(c *rules.Code, f *figures) {
 		c.Cooling = append(c.Cooling, leg)
 	}
 	c.Cooking = cookLimits(f.cooking, own)
+	if f.ambient != nil {
+		leg := *f.ambient
+		leg.From, leg.Total, leg.Basis = c.HotLimit, true, own
+		c.CoolingAmbient = &leg
+	}
+	if len(c.Cooling) > 0 && c.Cooling[0].From > c.HotLimit {
+		r.fail(k.figures["cooling"], "write hot_limit or below as its from:", "cooling cannot start above the hot limit, where food is held hot")
+		return
+	}
 	for _, t := range f.time {
 		t.Basis = own
 		c.TimeControl = append(c.TimeControl, t)
@@ -158,6 +199,11 @@ func (k *kitchen) fill(c *rules.Code, f *figures) {
 	if f.actFrom != nil && f.danger != nil && *f.actFrom > *f.danger {
 		r.fail(k.figures["act_from"], "write an act_from below danger_limit", "food would be discarded before anybody had to act")
 		return
+	}
+	if f.plan != "" {
+		if with, err := foodcode.WithCooling(*c, f.plan); err == nil {
+			*c = with
+		}
 	}
 	if err := foodcode.Complete(*c); err != nil {
 		r.fail(k.figures["food_code"], "write the missing figures under rules", "%v", err)
@@ -186,9 +232,21 @@ func (k *kitchen) reheat(n ast.Node) *rules.Reheat {
 	at := r.mapping(n, "reheat",
 		field{"target", scalar(r, &out.Target, "target", "165F", parseTemp)},
 		field{"hold", scalar(r, &out.Hold, "hold", "15s", upTo(longestLimit))},
-		field{"within", scalar(r, &out.Within, "within", "2h", some(longestLimit))})
+		field{"within", scalar(r, &out.Within, "within", "2h", some(longestLimit))},
+		field{"packaged", pointer(r, &out.Packaged, "packaged", "135F", parseTemp)})
 	k.need(placeOf(n), at, "reheat", "target", "hold")
 	return &out
+}
+
+// ambientLeg is the one leg of food made from ingredients at room temperature.
+func (k *kitchen) ambientLeg(n ast.Node) *rules.CoolingLeg {
+	r := &k.reader
+	var leg rules.CoolingLeg
+	at := r.mapping(n, "cooling_ambient",
+		field{"to", scalar(r, &leg.To, "to", "41F", parseTemp)},
+		field{"within", scalar(r, &leg.Within, "within", "4h", some(longestLimit))})
+	k.need(placeOf(n), at, "cooling_ambient", "to", "within")
+	return &leg
 }
 
 func (k *kitchen) coolingLeg(n ast.Node, f *figures) {
@@ -211,6 +269,7 @@ func (k *kitchen) timeRule(n ast.Node, f *figures) {
 	var t rules.TimeControlRule
 	at := r.mapping(n, "a time_control rule",
 		field{"name", scalar(r, &t.Name, "name", "4h", parseName)},
+		field{"asked", scalar(r, &t.Asked, "asked", "true", parseBool)},
 		field{"limit", scalar(r, &t.Limit, "limit", "4h", some(longestLimit))},
 		field{"hot_min", pointer(r, &t.HotMin, "hot_min", "135F", parseTemp)},
 		field{"cold_max", pointer(r, &t.ColdMax, "cold_max", "41F", parseTemp)},

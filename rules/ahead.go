@@ -19,8 +19,9 @@ const (
 	warmMargin = sensor.Temp(1_500)
 )
 
-// foresee gives a probe's model this sweep's reading. Only probes that may speak for food held hot or
-// cooking have one; without a reading nothing is added, and the model itself forgets what lies behind a long gap.
+// foresee gives a probe's model this sweep's reading. Only probes that may speak for food held hot, cooking,
+// cooling or being reheated have one; without a reading nothing is added, and the model itself forgets what
+// lies behind a long gap.
 func (e *Engine) foresee() {
 	for i := range e.mem.Probes {
 		p := &e.mem.Probes[i]
@@ -37,6 +38,22 @@ func (e *Engine) foresee() {
 			air, hasAir = e.read[a].Temp, true
 		}
 		p.Ahead.Add(e.mem.Now, e.read[i].Temp, air, hasAir)
+	}
+}
+
+// forecastFor makes a model for every probe that speaks for a lot in a run.
+func (e *Engine) forecastFor(l *lot) {
+	for i := range l.Members {
+		if m := &l.Members[i]; m.Until == forever && e.mem.Probes[m.Probe].Ahead == nil {
+			e.mem.Probes[m.Probe].Ahead = &forecast.Model{}
+		}
+	}
+}
+
+// replaced forgets what a probe's model learned elsewhere: it is in another place now, or in other food.
+func (e *Engine) replaced(p int) {
+	if p >= 0 && e.mem.Probes[p].Ahead != nil {
+		e.mem.Probes[p].Ahead.Reset()
 	}
 }
 

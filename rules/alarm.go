@@ -61,6 +61,9 @@ const (
 	aComeUp
 	aDue
 	aDisagree
+	aCold
+	aCooling
+	aReheat
 	numAlarms
 )
 
@@ -78,6 +81,9 @@ var alarmNames = [numAlarms]AlarmName{
 	aComeUp:   ComeUpLate,
 	aDue:      CheckDue,
 	aDisagree: ProbesDisagree,
+	aCold:     AboveColdLimit,
+	aCooling:  CoolingLate,
+	aReheat:   ReheatLate,
 }
 
 // AlarmNames lists the alarms that the Engine raises.
@@ -88,18 +94,21 @@ func AlarmNames() []AlarmName { return append([]AlarmName(nil), alarmNames[:]...
 func defaultSpecs() [numAlarms]spec {
 	const halfDegree, oneDegree = sensor.Temp(500), sensor.Temp(1000)
 	return [numAlarms]spec{
-		aBelow:  {10 * time.Second, time.Minute, halfDegree, 5 * time.Minute, Critical},
-		aDanger: {0, time.Minute, 0, 5 * time.Minute, Warning},
-		aBand:   {5 * time.Minute, 2 * time.Minute, oneDegree, 30 * time.Minute, Warning},
-		aTime:   {0, time.Minute, 0, 5 * time.Minute, Critical},
-		aFault:  {5 * time.Second, 5 * time.Second, 0, 15 * time.Minute, Warning},
-		aStuck:  {30 * time.Minute, time.Minute, 0, time.Hour, Warning},
-		aRecord: {0, time.Minute, 0, time.Hour, Warning},
-		aAhead:  {2 * time.Minute, 5 * time.Minute, 0, 15 * time.Minute, Warning},
-		aDoor:   {10 * time.Second, time.Minute, 0, 15 * time.Minute, Advice},
-		aFire:   {0, 5 * time.Minute, 0, 15 * time.Minute, Warning},
-		aComeUp: {5 * time.Minute, 10 * time.Minute, 0, time.Hour, Advice},
-		aDue:    {0, 0, 0, 30 * time.Minute, Advice},
+		aBelow:   {10 * time.Second, time.Minute, halfDegree, 5 * time.Minute, Critical},
+		aDanger:  {0, time.Minute, 0, 5 * time.Minute, Warning},
+		aBand:    {5 * time.Minute, 2 * time.Minute, oneDegree, 30 * time.Minute, Warning},
+		aTime:    {0, time.Minute, 0, 5 * time.Minute, Critical},
+		aFault:   {5 * time.Second, 5 * time.Second, 0, 15 * time.Minute, Warning},
+		aStuck:   {30 * time.Minute, time.Minute, 0, time.Hour, Warning},
+		aRecord:  {0, time.Minute, 0, time.Hour, Warning},
+		aAhead:   {2 * time.Minute, 5 * time.Minute, 0, 15 * time.Minute, Warning},
+		aDoor:    {10 * time.Second, time.Minute, 0, 15 * time.Minute, Advice},
+		aFire:    {0, 5 * time.Minute, 0, 15 * time.Minute, Warning},
+		aComeUp:  {5 * time.Minute, 10 * time.Minute, 0, time.Hour, Advice},
+		aCold:    {5 * time.Minute, time.Minute, halfDegree, 15 * time.Minute, Warning},
+		aCooling: {2 * time.Minute, 5 * time.Minute, 0, 15 * time.Minute, Warning},
+		aReheat:  {2 * time.Minute, 5 * time.Minute, 0, 10 * time.Minute, Warning},
+		aDue:     {0, 0, 0, 30 * time.Minute, Advice},
 		// A hand check is one moment: nothing flickers, and what settles it is a person's mark.
 		aDisagree: {0, 0, 0, time.Hour, Warning},
 	}
@@ -162,6 +171,7 @@ type finding struct {
 	rank     int                         // how bad: rises when the verdict worsens
 	left     time.Duration               // until the deadline; never without one
 	delay    time.Duration               // raise delay; never: the spec's
+	urgent   bool                        // no raise delay: what was waited for has come
 	mute     bool                        // no repeats: another alarm of the lot says it already
 }
 
@@ -234,7 +244,7 @@ func (e *Engine) pend(a *alarm, s subjectOf, f finding, sp *spec, since time.Dur
 	if f.delay != never {
 		delay = max(delay, f.delay)
 	}
-	if e.mem.Now-a.PendingAt < delay {
+	if e.mem.Now-a.PendingAt < delay && !f.urgent {
 		return
 	}
 	keep := *a

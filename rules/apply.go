@@ -168,6 +168,7 @@ func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
 		return e.applyCheck(m, l, at), true
 	case MarkProbe:
 		l.Claim = e.probeIndex(m.Probe)
+		e.replaced(l.Claim)
 		lost := e.takeProbe(l)
 		e.reassign(at)
 		return l.Name + " is watched by " + m.Probe + " from now on." + e.without(lost) + e.contradiction(l), true
@@ -246,7 +247,8 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 		e.emit(Event{Kind: LotEnded, Station: m.Station, Lot: replaced.Name, Verdict: replaced.Ruling.Verdict,
 			Text: "The standing watch of " + replaced.Name + " ends: " + m.Lot + " was loaded fresh."})
 	}
-	l.Food, l.Claim, l.Grams, l.Target = m.Food, e.probeIndex(m.Probe), m.Grams, m.Target // -1 without a probe
+	l.Food, l.Made, l.Claim, l.Grams, l.Target = m.Food, m.Made, e.probeIndex(m.Probe), m.Grams, m.Target // -1 without a probe
+	e.replaced(l.Claim)
 	watch := watchFact("")
 	switch {
 	case handed:
@@ -257,6 +259,7 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 	e.keepFact(m, l, watch)
 	lost := e.takeProbe(l)
 	e.reassign(at)
+	inherited += e.beginAmbient(l) + e.firstHeat(l)
 	e.armNow(i, at)
 	e.enter(l)
 	inherited += e.takeOver(l, m.Fresh)

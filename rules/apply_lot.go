@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"holdbell/sensor"
 )
 
 // maxShelf is the longest that an alarm may be shelved (common practice: one shift).
@@ -27,20 +29,27 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 		l.Claim = -1
 	} else if m.Probe != "" {
 		l.Claim = e.probeIndex(m.Probe)
+		e.replaced(l.Claim)
 	}
 	l.Station = i
 	lost := e.takeProbe(l)
 	e.takeTo(l, i, at)
 	more += e.without(lost)
 	e.emptied(from)
+	said := ""
+	if m.Made != "" {
+		l.Made = m.Made
+		said = e.beginAmbient(l) + e.firstHeat(l)
+	}
 	e.emit(Event{Kind: LotMoved, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
 		Text: l.Name + " was moved from " + e.stationName(from) + " to " + m.Station + "."})
-	return l.Name + " is in " + m.Station + ", " + e.watchedBy(l) + "." + more + e.refuses(i, l) + e.contradiction(l), true
+	return l.Name + " is in " + m.Station + ", " + e.watchedBy(l) + "." + said + more + e.refuses(i, l) + e.contradiction(l), true
 }
 
 // takeTo puts a lot into a station. A probe that was claimed by name goes along with the food.
 func (e *Engine) takeTo(l *lot, station int, at time.Duration) {
 	l.Station, l.Stage = station, e.set.Stations[station].Purpose
+	e.replaced(l.Claim)
 	e.reassign(at)
 	e.enterStage(l, at)
 	e.backFromCooling(l, at)
@@ -56,8 +65,8 @@ func (e *Engine) backFromCooling(l *lot, at time.Duration) {
 		return
 	}
 	l.Excursions++
-	l.Exc = &excursion{Since: c.Started, SinceAt: c.StartedAt, Below: at - c.Started, Min: e.code(l).HotLimit, MinT: at,
-		DangerAtMin: l.Danger.Total, Unknown: true, InsideSince: never, Count: 1}
+	l.Exc = &excursion{Since: c.Started, SinceAt: c.StartedAt, Below: at - c.Started, Min: e.code(l).HotLimit, RiseT: at,
+		RiseTemp: e.code(l).HotLimit, DangerAtRise: l.Danger.Total, RestFrom: never, Unknown: true, InsideSince: never, Count: 1}
 }
 
 // applySplit makes a second lot of one. The clocks are copied: what the whole has been through, each
@@ -103,9 +112,10 @@ func (e *Engine) applySplit(m *Mark, at time.Duration) (string, bool) {
 func (l *lot) copyAs(name string) *lot {
 	c := *l
 	c.Name, c.Standing = name, false
-	c.AlarmBelow, c.AlarmDanger, c.AlarmTime, c.AlarmAhead = alarm{}, alarm{}, alarm{}, alarm{}
-	c.AlarmComeUp, c.AlarmDry, c.Cook = alarm{}, alarm{}, clone(l.Cook)
-	c.Spoke = nil
+	c.Cook, c.Spoke = clone(l.Cook), nil
+	for _, x := range c.alarms() {
+		*x.a = alarm{}
+	}
 	c.Members, c.Stays, c.Silent = slices.Clone(l.Members), slices.Clone(l.Stays), slices.Clone(l.Silent)
 	for _, t := range []*tally{&c.Danger, &c.Below, &c.ComeUp, &c.ComeUpDanger, &c.Unknown} {
 		t.Cover = slices.Clone(t.Cover)
@@ -145,11 +155,11 @@ func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
 	if t < limit {
 		if l.Exc == nil {
 			l.Excursions++
-			l.Exc = &excursion{Since: at, SinceAt: e.instant(at), Min: t, MinT: at, DangerAtMin: l.Danger.Total,
+			l.Exc = &excursion{Since: at, SinceAt: e.instant(at), Min: t, RiseT: at, RiseTemp: t, DangerAtRise: l.Danger.Total, RestFrom: never,
 				InsideSince: never, Count: 1}
 		}
 		if t < l.Exc.Min {
-			l.Exc.Min, l.Exc.MinT, l.Exc.DangerAtMin = t, at, l.Danger.Total
+			l.Exc.Min, l.Exc.RiseT, l.Exc.RiseTemp, l.Exc.DangerAtRise = t, at, t, l.Danger.Total
 		}
 		return said + " That is under " + e.temp(limit) + ": it counts as fallen below, whatever the probe says."
 	}
@@ -265,6 +275,9 @@ func (e *Engine) applyTimeControl(m *Mark, l *lot, at time.Duration) (string, bo
 		return l.Name + " is under time control of " + rule.Name + ", running since it was last proven at its limit, " +
 			words(at-l.TimeStart) + " ago: serve, cook or discard it within " + words(l.TimeStart+rule.Limit-at) + ".", true
 	}
+	if e.hotExcused(l) || e.coldExcused(l) {
+		return l.Name + " has had its one time outside the limits that the law excuses (" + code.DangerBasis.String() + "); keep it at its limit.", false
+	}
 	return l.Name + " was never proven at a limit from which time control may start (" + e.temp(code.HotLimit) + " or above, " + e.temp(code.ColdLimit) + " or below).", false
 }
 
@@ -276,18 +289,21 @@ func (e *Engine) timeRule(l *lot, want []string) (rule *TimeControlRule, latest 
 	rules := e.code(l).TimeControl
 	named := slices.ContainsFunc(rules, func(t TimeControlRule) bool { return slices.Contains(want, t.Name) })
 	for _, t := range rules {
-		if named && !slices.Contains(want, t.Name) || t.MaxFood != nil && (l.WarmUnknown || l.WarmPeak > *t.MaxFood) {
+		if (named || t.Asked) && !slices.Contains(want, t.Name) || t.MaxFood != nil && (l.WarmUnknown || l.WarmPeak > *t.MaxFood) {
 			continue
 		}
 		start := never
-		if t.HotMin != nil {
+		if t.Asked && l.LastCold == never && l.LastHot == never && l.WarmPeak > sensor.MinTemp {
+			start = l.Begun // cut or opened when it was loaded, and never warmer than MaxFood since
+		}
+		if t.HotMin != nil && !e.hotExcused(l) {
 			start = l.LastHot
 			// Food that fell and still owes its proof has had no proof since it fell.
 			if l.Exc != nil && e.owesProof(l) {
 				start = min(start, l.Exc.Since)
 			}
 		}
-		if t.ColdMax != nil {
+		if t.ColdMax != nil && !t.Asked && !e.coldExcused(l) {
 			start = max(start, l.LastCold)
 		}
 		if start > latest {
@@ -295,4 +311,14 @@ func (e *Engine) timeRule(l *lot, want []string) (rule *TimeControlRule, latest 
 		}
 	}
 	return rule, latest
+}
+
+// hotExcused and coldExcused report whether a lot has had the one time outside that limit which its code
+// excuses, and is back inside.
+func (e *Engine) hotExcused(l *lot) bool {
+	return e.code(l).Return == ReturnOnce && (l.Excursions > 1 || l.Excursions == 1 && !e.outside(l))
+}
+
+func (e *Engine) coldExcused(l *lot) bool {
+	return e.code(l).Return == ReturnOnce && (l.ColdOuts > 1 || l.ColdOuts == 1 && !l.Warm)
 }

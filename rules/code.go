@@ -68,8 +68,21 @@ type Code struct {
 	Cooking []CookLimit
 	Roast   *RoastRule
 
-	Reheat      Reheat
-	Cooling     []CoolingLeg
+	// DangerApart keeps the time that began outside the hot limit and outside the cold limit apart, each
+	// with its own limit; else all of it adds up.
+	DangerApart bool
+
+	Reheat  Reheat
+	Cooling []CoolingLeg
+	// CoolingAmbient is the leg of food made from ingredients at room temperature; nil when the code has none.
+	CoolingAmbient *CoolingLeg
+	// CoolingPlan names the plan whose legs stand in Cooling instead of the code's own, "" without one;
+	// CoolingNeeds is what such a plan asks of a kitchen, a whole sentence. CoolingBegin is within what time
+	// of being hot the food must be put to cool; 0 is no such limit.
+	CoolingPlan  string
+	CoolingNeeds string
+	CoolingBegin time.Duration
+
 	TimeControl []TimeControlRule
 
 	// ComeUpLow, ComeUpHigh and ComeUpLimit bound come-up time in cooking: the time that the product is
@@ -116,6 +129,7 @@ type CoolingLeg struct {
 // TimeControlRule is one way in which time alone may be the control.
 type TimeControlRule struct {
 	Name    string // "4h", "6h": the word of the mark's note
+	Asked   bool   // only for a mark that names it; the clock then runs from the loading
 	Limit   time.Duration
 	HotMin  *sensor.Temp // may start from at or above this
 	ColdMax *sensor.Temp // may start from at or below this

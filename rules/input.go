@@ -85,6 +85,7 @@ type Mark struct {
 	Probe  string       `json:"probe,omitempty"`  // probe=
 	From   string       `json:"from,omitempty"`   // from=
 	Fresh  bool         `json:"fresh,omitempty"`  // fresh
+	Made   Made         `json:"made,omitempty"`   // made=
 	Temp   *sensor.Temp `json:"temp,omitempty"`   // C= or F=
 	Alarm  AlarmName    `json:"alarm,omitempty"`  // alarm=
 	Until  time.Time    `json:"until,omitzero"`   // until=

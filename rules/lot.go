@@ -95,15 +95,19 @@ func (e *Engine) absorbSilence(l *lot) {
 
 // excursion is the time since a lot held hot fell below its limit, until it is proven good again.
 type excursion struct {
-	Since       time.Duration // the crossing
-	SinceAt     sensor.Instant
-	Below       time.Duration
-	Min         sensor.Temp
-	MinT        time.Duration
-	DangerAtMin time.Duration
-	Unknown     bool          // a gap that was counted whole lies in it: how cold it was, nobody knows
-	InsideSince time.Duration // back at or above the limit since then; never while below
-	Count       int           // how often it fell below
+	Since   time.Duration // the crossing
+	SinceAt sensor.Instant
+	Below   time.Duration
+	Min     sensor.Temp
+	// A reheating in place counts from RiseT: the last moment at which the food fell or rested, at RiseTemp.
+	RiseT        time.Duration `json:"MinT"` // older snapshots hold the moment of the lowest reading here
+	DangerAtRise time.Duration `json:"DangerAtMin"`
+	RiseTemp     sensor.Temp   `json:",omitempty"`
+	RestFrom     time.Duration `json:",omitempty"` // within a degree since then, as far as is known
+	RestTemp     sensor.Temp   `json:",omitempty"`
+	Unknown      bool          // a gap that was counted whole lies in it: how cold it was, nobody knows
+	InsideSince  time.Duration // back at or above the limit since then; never while below
+	Count        int           // how often it fell below
 }
 
 // maxLegs is the most legs that a code's cooling rule has.
@@ -118,6 +122,11 @@ type run struct {
 	LegDone     [maxLegs]time.Duration
 	Hot         bool // cooling: the food has not left the hot limit yet
 	Result      RunResult
+	// FromTemp is the reading with which the present leg began; 0 while none is known.
+	FromTemp sensor.Temp  `json:",omitempty"`
+	Legs     []CoolingLeg `json:",omitempty"` // cooling: its own
+	FromCold bool         `json:",omitempty"` // reheating: from a proof in the cold
+	Packaged bool         `json:",omitempty"` // reheating: for the first time, out of its package
 }
 
 // lot is one piece, or several that go together.
@@ -126,6 +135,7 @@ type lot struct {
 	Food     string
 	Grams    int32        `json:",omitempty"` // its weight as loaded; 0 when nobody said
 	Target   *sensor.Temp `json:",omitempty"` // a person's own target of the cook
+	Made     Made         `json:",omitempty"`
 	Station  int
 	Stage    Purpose
 	Standing bool
@@ -152,23 +162,32 @@ type lot struct {
 	LastHot     time.Duration // last proof at or above the hot limit
 	LastCold    time.Duration // last proof at or below the cold limit
 	DangerAtHot time.Duration // Danger.Total at LastHot
-	ColdSince   time.Duration // at or below the cold limit since then
-	WarmPeak    sensor.Temp   // the warmest since LastCold
-	WarmUnknown bool          // a gap that was counted whole lies since LastCold
-	Warm        bool          // above the cold limit, or not settled back below it
-	Cut         bool          `json:",omitempty"` // a part of another
-	HoldFrom    time.Duration // at or above the reheating target since then
-	Exc         *excursion    `json:",omitempty"`
-	Excursions  int
-	Cool        *run             `json:",omitempty"`
-	Heat        *run             `json:",omitempty"`
-	Time        *TimeControlRule `json:",omitempty"` // while under time control; a copy, so that another code changes nothing
-	TimeStart   time.Duration    // of time control
-	TimeOver    bool             // its food limit was passed
-	CheckT      time.Duration    // last hand check
-	CheckAt     sensor.Instant
-	CheckTemp   sensor.Temp
-	CheckBy     string
+	// LastFrom and DangerAtFrom are the same for the temperature from which cooling counts, where that lies
+	// below the hot limit; 0 is never.
+	LastFrom     time.Duration `json:",omitempty"`
+	DangerAtFrom time.Duration `json:",omitempty"`
+	ColdSide     time.Duration `json:",omitempty"` // danger-zone time since proofs in the cold
+	ExcusedCold  time.Duration `json:",omitempty"` // the part of Excused that lies on that side
+	ColdSince    time.Duration // at or below the cold limit since then
+	WarmPeak     sensor.Temp   // the warmest since LastCold
+	WarmUnknown  bool          // a gap that was counted whole lies since LastCold
+	Warm         bool          // above the cold limit, or not settled back below it
+	WarmFrom     time.Duration `json:",omitempty"` // held cold, and warm since then
+	WarmCounted  bool          `json:",omitempty"`
+	ColdOuts     int           `json:",omitempty"` // how often it rose above the cold limit while held cold
+	Cut          bool          `json:",omitempty"` // a part of another
+	HoldFrom     time.Duration // at or above the reheating target since then
+	Exc          *excursion    `json:",omitempty"`
+	Excursions   int
+	Cool         *run             `json:",omitempty"`
+	Heat         *run             `json:",omitempty"`
+	Time         *TimeControlRule `json:",omitempty"` // while under time control; a copy, so that another code changes nothing
+	TimeStart    time.Duration    // of time control
+	TimeOver     bool             // its food limit was passed
+	CheckT       time.Duration    // last hand check
+	CheckAt      sensor.Instant
+	CheckTemp    sensor.Temp
+	CheckBy      string
 	// FoodLow and FoodHigh are what was last measured of the food itself, not of the air about it.
 	FoodKnown         bool        `json:",omitempty"`
 	FoodLow, FoodHigh sensor.Temp `json:",omitempty"`
@@ -199,13 +218,16 @@ type lot struct {
 	Cook   *cook  `json:",omitempty"` // nil until it was seen cooking
 	Stays  []stay `json:",omitempty"`
 
-	AlarmBelow  alarm
-	AlarmDanger alarm
-	AlarmTime   alarm
-	AlarmAhead  alarm
-	AlarmDry    alarm `json:",omitzero"` // out-of-band: held too hot
-	AlarmComeUp alarm
-	Ahead       time.Duration // until the hot limit, as forecast; never when nobody knows
+	AlarmBelow   alarm
+	AlarmDanger  alarm
+	AlarmTime    alarm
+	AlarmAhead   alarm
+	AlarmDry     alarm `json:",omitzero"` // out-of-band: held too hot
+	AlarmComeUp  alarm
+	AlarmCold    alarm         `json:",omitzero"`
+	AlarmCooling alarm         `json:",omitzero"`
+	AlarmReheat  alarm         `json:",omitzero"`
+	Ahead        time.Duration // until the hot limit, as forecast; never when nobody knows
 
 	// What the last step found. A mark is applied before the next one's readings are absorbed, so a
 	// snapshot carries it.

@@ -124,6 +124,8 @@ func takers(word string) []MarkKind {
 	case "probe":
 		return []MarkKind{MarkLoad, MarkMove, MarkSplit, MarkCheck, MarkProbe, MarkProbeOut, MarkProbeIn, MarkOffWatch,
 			MarkNote, MarkCorrective, MarkAcknowledge, MarkShelve}
+	case "made":
+		return []MarkKind{MarkLoad, MarkMove}
 	case "from":
 		return []MarkKind{MarkSplit}
 	case "C", "F":
@@ -139,7 +141,7 @@ func takers(word string) []MarkKind {
 }
 
 // keyWords lists what ends in "=" in a note, in the order that a person is told.
-var keyWords = []string{"food", "probe", "from", "C", "F", "alarm", "until", "undoes", "target", "lb", "kg"}
+var keyWords = []string{"food", "made", "probe", "from", "C", "F", "alarm", "until", "undoes", "target", "lb", "kg"}
 
 // words reads the key=value words at the start of a note. Free text begins at the first word that is none;
 // "fresh" counts for a load alone, elsewhere it is an ordinary word.
@@ -191,6 +193,11 @@ func (p *markParser) word(key, value string) *MarkError {
 		return p.weight(key, value)
 	case "target":
 		return p.target(value)
+	case "made":
+		if !slices.Contains(Mades(), Made(value)) {
+			return &MarkError{"note", fmt.Sprintf("made=%s is not known", clip(value)), meant(value, Mades())}
+		}
+		m.Made = Made(value)
 	case "probe":
 		m.Probe = value
 		return inNote(nameError("probe", value, isPlain, plainWords))

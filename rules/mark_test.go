@@ -96,7 +96,7 @@ func TestMarkRefusals(t *testing.T) {
 
 		{load("fod=beef"), "note", "a note has no word fod=; did you mean food; to write it as free text"},
 		{load("FOOD=beef"), "note", "a note has no word FOOD=; write food=; to write it as free text"},
-		{load("colour=red"), "note", "a note has no word colour=; write one of: food, probe"},
+		{load("colour=red"), "note", "a note has no word colour=; write one of: food, made, probe"},
 		{load("food=beff"), "note", `the food "beff" is not known; did you mean beef?`},
 		{load("food= beef"), "note", "food= has no value; write the value right after"},
 		{load("food=beef food=beef"), "note", "the note says food twice; say it once"},

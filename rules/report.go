@@ -49,6 +49,8 @@ type LotReport struct {
 	Unknown       float64          `json:"unknown_seconds"`
 	UnknownSince  *Stamp           `json:"unknown_since,omitempty"`
 	UnknownLength bool             `json:"unknown_length,omitempty"`
+	Made          Made             `json:"made,omitempty"`
+	Guard         float64          `json:"guard_celsius,omitempty"`
 	Cooling       *CoolingReport   `json:"cooling"`
 	Reheating     *ReheatingReport `json:"reheating"`
 	Cook          *CookReport      `json:"cook"`
@@ -80,6 +82,11 @@ type CoolingReport struct {
 	Stage1  *float64  `json:"stage1_seconds"`
 	Stage2  *float64  `json:"stage2_seconds"`
 	Result  RunResult `json:"result"`
+
+	Basis  string     `json:"basis"`
+	Late   bool       `json:"late"`
+	Leg    *LegReport `json:"leg"`    // null when the run is over
+	Finish *LegReport `json:"finish"` // likewise
 }
 
 // ReheatingReport is a reheating run; Reached is null until proven.
@@ -87,6 +94,10 @@ type ReheatingReport struct {
 	Started Stamp     `json:"started"`
 	Reached *float64  `json:"reached_seconds"`
 	Result  RunResult `json:"result"`
+
+	Basis  string     `json:"basis"`
+	Late   bool       `json:"late"`
+	Finish *LegReport `json:"finish"` // null when the run is over
 }
 
 // LethalityReport is the cooking lethality of a lot.
@@ -107,6 +118,7 @@ func (l *LotState) Report(relative bool) LotReport {
 		BelowHotLimit: seconds(l.BelowHotLimit), ComeUp: seconds(l.ComeUp),
 		Unknown: seconds(l.Unknown), UnknownLength: l.UnknownLength,
 	}
+	r.Made, r.Guard = l.Made, l.Guard.Celsius()
 	if l.Temp != nil {
 		c := l.Temp.Celsius()
 		r.Celsius = &c
@@ -126,10 +138,12 @@ func (l *LotState) Report(relative bool) LotReport {
 		r.Stays[i] = l.Stays[i].report(relative)
 	}
 	if c := l.Cooling; c != nil {
-		r.Cooling = &CoolingReport{Stamp{c.Started, relative}, reached(c.Stage1), reached(c.Stage2), c.Result}
+		r.Cooling = &CoolingReport{Stamp{c.Started, relative}, reached(c.Stage1), reached(c.Stage2), c.Result,
+			c.Basis, c.Late, c.Leg.report(relative), c.Finish.report(relative)}
 	}
 	if h := l.Reheating; h != nil {
-		r.Reheating = &ReheatingReport{Stamp{h.Started, relative}, reached(h.Reached), h.Result}
+		r.Reheating = &ReheatingReport{Stamp{h.Started, relative}, reached(h.Reached), h.Result,
+			h.Basis, h.Late, h.Finish.report(relative)}
 	}
 	return r
 }

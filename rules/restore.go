@@ -77,9 +77,9 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 // suit fits a restored lot to a configuration that may have changed: its station's purpose, and a code
 // with fewer legs of cooling.
 func (e *Engine) suit(l *lot) {
-	if c := l.Cool; c != nil && c.Result == Running && c.Leg >= len(e.set.Code.Cooling) {
+	if c := l.Cool; c != nil && c.Result == Running && c.Leg >= len(e.legs(c)) {
 		c.Leg = 0
-		if len(e.set.Code.Cooling) == 0 {
+		if len(e.legs(c)) == 0 {
 			l.Cool = nil
 		}
 	}

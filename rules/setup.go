@@ -102,6 +102,9 @@ const (
 	ComeUpLate       AlarmName = "come-up-late"
 	CheckDue         AlarmName = "check-due"
 	ProbesDisagree   AlarmName = "probes-disagree"
+	AboveColdLimit   AlarmName = "above-cold-limit"
+	CoolingLate      AlarmName = "cooling-late"
+	ReheatLate       AlarmName = "reheat-late"
 )
 
 // Priority is how much an alarm matters.

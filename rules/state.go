@@ -120,8 +120,11 @@ type LotState struct {
 	Served          sensor.Instant // the latest serve mark; zero: none
 	Proposal        string         // a stage that the readings speak of, and the mark to make; empty: none
 
-	Cook      *CookState      // nil where it does not apply
-	CookValue float64         // C100 in minutes, z = 33 °C, from loading on
+	Cook      *CookState  // nil where it does not apply
+	CookValue float64     // C100 in minutes, z = 33 °C, from loading on
+	Made      Made        // "": cooked here, or nobody said
+	Guard     sensor.Temp // by how much its limits are moved for the accuracy of its probe
+
 	Lethality *LethalityState // nil when its cooking was not seen
 	Growth    *GrowthState    // nil while it comes up
 	Cooling   *CoolingState
@@ -146,6 +149,10 @@ type CoolingState struct {
 	Stage1  time.Duration
 	Stage2  time.Duration
 	Result  RunResult
+	Basis   string    // of the present leg, or the last
+	Late    bool      // cooling-late stands
+	Leg     *LegState // the present leg; nil when the run is over
+	Finish  *LegState // the whole run
 }
 
 // ReheatingState is a lot's latest reheating run. Reached is negative until the target was proven.
@@ -153,6 +160,9 @@ type ReheatingState struct {
 	Started sensor.Instant
 	Reached time.Duration
 	Result  RunResult
+	Basis   string
+	Late    bool      // reheat-late stands
+	Finish  *LegState // nil when the run is over
 }
 
 // AlarmState is one alarm that is not normal.

@@ -63,10 +63,7 @@ func (e *Engine) action(l *lot) string {
 	if r.Deadline != never {
 		left = " within " + words(max(0, r.Deadline-e.toldAt(l)))
 	}
-	target := e.temp(code.Reheat.Target)
-	if code.Reheat.Hold > 0 {
-		target += " for " + words(code.Reheat.Hold)
-	}
+	target := e.target(l)
 	switch r.Reason {
 	case reasonOutside:
 		return "Reheat it to " + target + left + ", or discard it."
@@ -98,13 +95,9 @@ func (e *Engine) action(l *lot) string {
 	case reasonTimeRuns:
 		return "Serve, cook or discard it" + left + "."
 	case reasonCooling:
-		text := "Cool it to " + e.temp(code.Cooling[min(l.Cool.Leg, len(code.Cooling)-1)].To) + left + "."
-		if l.onAirOnly(e) {
-			text += " Put a probe in it: the air proves nothing."
-		}
-		return text
+		return e.coolingAction(l, left)
 	case reasonReheating:
-		return "Reheat it to " + target + left + "."
+		return "Reheat it to " + target + left + "." + e.reheatHint(l)
 	case reasonGrowthNear:
 		return "Reheat it to " + target + ", or chill it fast, or discard it."
 	case reasonAirDenied:
@@ -113,6 +106,8 @@ func (e *Engine) action(l *lot) string {
 		return "Move it to a station in service now."
 	case reasonUnproven:
 		return "Keep it hot elsewhere until then."
+	case reasonWarmAgain:
+		return "Cook or reheat it to " + target + " and serve it" + left + ", or discard it."
 	}
 	return ""
 }
@@ -152,7 +147,8 @@ func (e *Engine) why(l *lot) string {
 		}
 		return "is above " + e.temp(code.ColdLimit)
 	case reasonUseNow:
-		return "has spent " + words(e.assumed(l)) + " between " + e.temp(code.ColdLimit) + " and " + e.temp(code.HotLimit)
+		charged, _ := e.spent(l)
+		return "has spent " + words(charged) + " between " + e.temp(code.ColdLimit) + " and " + e.temp(code.HotLimit)
 	case reasonUnknown:
 		switch gap := words(e.toldAt(l) - l.OpenSince); {
 		case l.speechless() != nil:
@@ -166,7 +162,8 @@ func (e *Engine) why(l *lot) string {
 	case reasonPowerOff:
 		return "was not watched while the power was off"
 	case reasonOverTime:
-		return "has spent " + words(e.assumed(l)) + " between " + e.temp(code.ColdLimit) + " and " + e.temp(code.HotLimit)
+		charged, _ := e.spent(l)
+		return "has spent " + words(charged) + " between " + e.temp(code.ColdLimit) + " and " + e.temp(code.HotLimit)
 	case reasonTimeRuns:
 		return "is under time control"
 	case reasonTimeEnded:
@@ -180,16 +177,20 @@ func (e *Engine) why(l *lot) string {
 		}
 		return "grew warmer than its time control allows"
 	case reasonCooling:
-		return "is cooling"
+		return e.coolingWhy(l)
 	case reasonCoolingFailed:
-		if c := l.Cool; c != nil && c.Leg < len(code.Cooling) {
-			return "did not cool to " + e.temp(code.Cooling[c.Leg].To) + " within " + words(code.Cooling[c.Leg].Within)
+		if l.Cool != nil {
+			leg := e.leg(l)
+			return "did not cool to " + e.temp(leg.To) + " within " + words(leg.Within)
 		}
 		return "did not cool in time"
 	case reasonReheating:
-		return "is being reheated"
+		return e.reheatWhy(l)
+	case reasonWarmAgain:
+		return "has been above " + e.temp(code.ColdLimit) + " for service a second time, and the law excuses one"
 	case reasonReheatFailed:
-		return "was not reheated to " + e.temp(code.Reheat.Target) + " within " + words(code.Reheat.Within)
+		rule := e.reheatRule(l)
+		return "was not reheated to " + e.temp(rule.Target) + " within " + words(rule.Within)
 	case reasonCookLeft:
 		return e.cookWhy(l)
 	case reasonCooking:

@@ -13,7 +13,7 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 	switch s.index {
 	case aComeUp:
 		return e.comeUpText(s.lot)
-	case aBelow, aDanger, aTime, aAhead:
+	case aBelow, aDanger, aTime, aAhead, aCold, aCooling, aReheat:
 		return e.alarmLotText(s)
 	case aBand:
 		if s.lot != nil {
@@ -53,8 +53,13 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 // alarmLotText is what a lot's alarm says: its verdict's own sentence.
 func (e *Engine) alarmLotText(s subjectOf) string {
 	l := s.lot
-	if s.index == aAhead {
+	switch s.index {
+	case aAhead:
 		return e.aheadText(l)
+	case aCold:
+		return e.coldText(l)
+	case aCooling, aReheat:
+		return e.lateText(l, s.index)
 	}
 	if s.index == aBelow && l.Ruling.Verdict == OK {
 		t := ""
@@ -63,12 +68,9 @@ func (e *Engine) alarmLotText(s subjectOf) string {
 		}
 		return e.placed(l) + t + " is under " + e.temp(e.code(l).HotLimit) + "."
 	}
-	limit := e.code(l).DangerLimit
-	if l.Stage == ColdHolding {
-		limit = e.code(l).ColdDangerLimit
-	}
+	charged, limit := e.spent(l)
 	if s.index == aDanger && l.open() && l.Ruling.Verdict != Discard && limit > 0 {
-		spent := fmt.Sprintf("has spent %s of %s in the danger zone", words(e.assumed(l)), words(limit))
+		spent := fmt.Sprintf("has spent %s of %s in the danger zone", words(charged), words(limit))
 		return e.lotSentence(l, spent)
 	}
 	return e.lotText(l)
@@ -91,6 +93,8 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 			return s.lot.Name + " has ended."
 		}
 		return s.lot.Name + " is no longer running out of time."
+	case aCold, aCooling, aReheat:
+		return e.runCleared(s.lot, s.index)
 	case aAhead:
 		switch l := s.lot; {
 		case !l.open():

@@ -36,6 +36,7 @@ const (
 	reasonOutOfService // its station is
 	reasonUnproven     // its station came back into service and has not been hot since
 	reasonAirDenied    // only air speaks for it, and the food was not well when it was last measured
+	reasonWarmAgain    // above the cold limit for a second time
 	numReasons
 )
 
@@ -72,9 +73,9 @@ func (e *Engine) ruleStage(l *lot) ruling {
 	switch {
 	// A run that failed is told in every stage.
 	case l.Cool != nil && l.Cool.Result == Fail:
-		return ruling{Discard, reasonCoolingFailed, never, code.Cooling[min(l.Cool.Leg, len(code.Cooling)-1)].Basis}
+		return ruling{Discard, reasonCoolingFailed, never, e.leg(l).Basis}
 	case l.Heat != nil && l.Heat.Result == Fail:
-		return ruling{Discard, reasonReheatFailed, never, code.Reheat.Basis}
+		return ruling{Discard, reasonReheatFailed, never, e.reheatRule(l).Basis}
 	case l.Time != nil:
 		return e.ruleTime(l)
 	case l.Heat != nil && l.Heat.Result == Running:
@@ -84,10 +85,10 @@ func (e *Engine) ruleStage(l *lot) ruling {
 	case l.Stage == Reheating:
 		return e.ruleReheating(l)
 	case l.Stage == ColdHolding:
-		return e.ruleHeld(l, code.ColdDangerLimit, code.ColdBasis, e.tooWarm(l), reasonWarm)
+		return e.ruleCold(l)
 	case l.comingUp(l.Stage):
-		switch {
-		case code.DangerLimit > 0 && l.charged() >= code.DangerLimit: // spent before it came here
+		switch charged, limit := e.spent(l); {
+		case limit > 0 && charged >= limit || e.overspent(l): // spent before it came here
 			return ruling{Discard, reasonOverTime, never, code.DangerBasis}
 		case l.LostLength:
 			return ruling{Act, reasonLostLength, never, code.DangerBasis}
@@ -96,15 +97,29 @@ func (e *Engine) ruleStage(l *lot) ruling {
 		}
 		return ruling{OK, reasonCooking, never, code.ComeUpBasis}
 	}
-	return e.ruleHeld(l, code.DangerLimit, code.HotBasis, e.outside(l), reasonOutside)
+	return e.ruleHeld(l, code.HotBasis, e.outside(l), reasonOutside)
+}
+
+// ruleCold rules on food held cold. Where the law excuses one time above the limit, a second has no
+// excuse, and no fridge makes it good.
+func (e *Engine) ruleCold(l *lot) ruling {
+	code := e.code(l)
+	r := e.ruleHeld(l, code.ColdBasis, e.tooWarm(l), reasonWarm)
+	if r.Verdict != Discard && code.Return == ReturnOnce && l.ColdOuts > 1 {
+		return ruling{Act, reasonWarmAgain, r.Deadline, code.DangerBasis}
+	}
+	return r
 }
 
 // ruleHeld rules on food held hot or cold.
-func (e *Engine) ruleHeld(l *lot, limit time.Duration, basis Citation, outside bool, why reason) ruling {
+func (e *Engine) ruleHeld(l *lot, basis Citation, outside bool, why reason) ruling {
 	code := e.code(l)
-	charged := e.assumed(l)
+	charged, limit := e.spent(l)
 	openGap := l.OpenSince != never
 	deadline := never
+	if e.overspent(l) {
+		return ruling{Discard, reasonOverTime, never, code.DangerBasis}
+	}
 	if limit > 0 {
 		deadline = e.mem.Now + limit - charged
 		if charged >= limit {
@@ -112,6 +127,9 @@ func (e *Engine) ruleHeld(l *lot, limit time.Duration, basis Citation, outside b
 		}
 	}
 	if outside && code.ActFrom == 0 {
+		if why == reasonOutside {
+			deadline = e.reheatBy(l, deadline)
+		}
 		return ruling{Act, why, deadline, basis}
 	}
 	if openGap && e.mem.Now-l.OpenSince > e.set.GapAllowance {
@@ -181,30 +199,29 @@ func (e *Engine) ruleTime(l *lot) ruling {
 }
 
 func (e *Engine) ruleCooling(l *lot) ruling {
-	c, legs := l.Cool, e.code(l).Cooling
+	c := l.Cool
 	if c == nil {
-		return e.ruleHeld(l, e.code(l).DangerLimit, e.code(l).HotBasis, false, reasonOutside)
+		return e.ruleHeld(l, e.code(l).HotBasis, false, reasonOutside)
 	}
-	leg := legs[min(c.Leg, len(legs)-1)]
+	leg := e.leg(l)
 	switch {
 	case l.LostLength:
 		return ruling{Act, reasonLostLength, never, leg.Basis}
 	case c.Result == Pass:
-		return e.ruleHeld(l, e.code(l).ColdDangerLimit, e.code(l).ColdBasis, e.tooWarm(l), reasonWarm)
+		return e.ruleCold(l)
 	}
-	return ruling{Act, reasonCooling, e.legDeadline(l, c), leg.Basis}
+	return ruling{Act, reasonCooling, e.legDeadline(c), leg.Basis}
 }
 
 func (e *Engine) ruleReheating(l *lot) ruling {
-	code := &e.code(l).Reheat
-	h := l.Heat
+	rule, h := e.reheatRule(l), l.Heat
 	switch {
 	case h.Result == Pass:
-		return e.ruleHeld(l, e.code(l).DangerLimit, e.code(l).HotBasis, e.outside(l), reasonOutside)
-	case code.Within == 0:
-		return ruling{Act, reasonReheating, never, code.Basis}
+		return e.ruleHeld(l, e.code(l).HotBasis, e.outside(l), reasonOutside)
+	case rule.Within == 0:
+		return ruling{Act, reasonReheating, never, rule.Basis}
 	}
-	return ruling{Act, reasonReheating, h.Started + code.Within, code.Basis}
+	return ruling{Act, reasonReheating, h.Started + rule.Within, rule.Basis}
 }
 
 // provisional reports whether a discard may still be taken back by what ends an open gap: signed hand

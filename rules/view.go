@@ -77,16 +77,14 @@ func (e *Engine) lotState(l *lot) LotState {
 	v := LotState{Lot: l.Name, Food: l.Food, Station: e.stationName(l.Station), Stage: l.Stage, Standing: l.Standing,
 		Ended: !l.open(), Begun: l.BegunAt, EndedAt: l.EndedAt, Verdict: l.Ruling.Verdict, Action: e.action(l),
 		Basis: l.Ruling.Basis.String(), Text: e.lotText(l),
-		DangerZone: l.Danger.Total, Charged: e.assumed(l), DangerLimit: e.code(l).DangerLimit,
+		DangerZone: l.Danger.Total, Guard: l.Guard, Made: l.Made,
 		BelowHotLimit: l.Below.Total, ComeUp: l.ComeUp.Total, ComeUpDanger: l.ComeUpDanger.Total,
 		Unknown: l.Unknown.Total, UnknownLength: l.LostLength, LastCheck: l.CheckAt, CookSeen: l.CookSeen,
 		Served: l.Served}
 	v.Lethality, v.Growth, v.Cook = e.lethality(l), e.growth(l), e.cookState(l)
 	v.CookValue = l.Advice.Value.Minutes()
 	v.Stays = e.stayStates(l)
-	if l.Stage == ColdHolding {
-		v.DangerLimit = e.code(l).ColdDangerLimit
-	}
+	v.Charged, v.DangerLimit = e.spent(l)
 	for i := range l.Members {
 		if l.Members[i].Until == forever {
 			v.Probes = append(v.Probes, e.probeName(l.Members[i].Probe))
@@ -115,10 +113,10 @@ func (e *Engine) lotState(l *lot) LotState {
 // withRuns adds a lot's latest cooling and reheating.
 func (e *Engine) withRuns(l *lot, v LotState) LotState {
 	if c := l.Cool; c != nil {
-		v.Cooling = &CoolingState{Started: c.StartedAt, Stage1: since(c, 0), Stage2: since(c, len(e.code(l).Cooling)-1), Result: c.Result}
+		v.Cooling = e.coolingState(l)
 	}
 	if h := l.Heat; h != nil {
-		v.Reheating = &ReheatingState{Started: h.StartedAt, Reached: since(h, 0), Result: h.Result}
+		v.Reheating = e.reheatingState(l)
 	}
 	return v
 }

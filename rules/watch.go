@@ -42,9 +42,9 @@ type lotAlarm struct {
 	index int
 }
 
-func (l *lot) alarms() [6]lotAlarm {
+func (l *lot) alarms() [9]lotAlarm {
 	return [...]lotAlarm{{&l.AlarmBelow, aBelow}, {&l.AlarmDanger, aDanger}, {&l.AlarmTime, aTime}, {&l.AlarmAhead, aAhead},
-		{&l.AlarmComeUp, aComeUp}, {&l.AlarmDry, aBand}}
+		{&l.AlarmComeUp, aComeUp}, {&l.AlarmDry, aBand}, {&l.AlarmCold, aCold}, {&l.AlarmCooling, aCooling}, {&l.AlarmReheat, aReheat}}
 }
 
 // quiet reports whether none of the lot's alarms is anything but normal.
@@ -59,7 +59,8 @@ func (l *lot) quiet() bool {
 
 func (e *Engine) lotSubject(l *lot, index int) subjectOf {
 	p := -1
-	if index == aBelow || index == aAhead {
+	switch index {
+	case aBelow, aAhead, aCold, aCooling, aReheat:
 		p = l.speaker()
 	}
 	return subjectOf{index, l.Station, l, p}
@@ -129,12 +130,9 @@ func (e *Engine) watchLot(l *lot) {
 	e.judge(&l.AlarmBelow, e.lotSubject(l, aBelow), below)
 
 	danger := finding{since: never, left: e.timeLeft(l), delay: never, rank: rank(l.Ruling.Verdict)}
-	limit := code.DangerLimit
-	if l.Stage == ColdHolding {
-		limit = code.ColdDangerLimit
-	}
+	charged, limit := e.spent(l)
 	discarded := l.Ruling.Verdict == Discard && l.Ruling.Reason != reasonTimeEnded
-	if discarded || limit > 0 && l.Time == nil && !l.running() && e.assumed(l) >= limit/2 {
+	if discarded || limit > 0 && l.Time == nil && !l.running() && charged >= limit/2 {
 		danger.level = bad
 		if discarded {
 			danger.priority = Critical
@@ -150,11 +148,13 @@ func (e *Engine) watchLot(l *lot) {
 	e.watchAhead(l)
 	e.watchDry(l)
 	e.watchComeUp(l)
+	e.watchCold(l)
+	e.watchRuns(l)
 }
 
 // running reports whether the lot is within a cooling or reheating run, which has clocks of its own.
 func (l *lot) running() bool {
-	return l.Stage == Cooling && l.Cool != nil && l.Cool.Result == Running ||
+	return (l.Stage == Cooling || l.Stage == ColdHolding) && l.Cool != nil && l.Cool.Result == Running ||
 		l.Stage == Reheating && l.Heat != nil && l.Heat.Result == Running
 }
 

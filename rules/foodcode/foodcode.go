@@ -16,6 +16,9 @@ import (
 // The names that Lookup knows.
 const (
 	USFDA2022 = "us-fda-2022"
+	USFDA2017 = "us-fda-2017"
+	USFDA2013 = "us-fda-2013"
+	USNYC     = "us-nyc"
 	UK        = "uk"
 	EU        = "eu"
 	AUNZ      = "au-nz"
@@ -24,7 +27,9 @@ const (
 )
 
 // Names lists every profile, in the order in which people are shown them.
-func Names() []string { return []string{USFDA2022, UK, EU, AUNZ, Codex, Custom} }
+func Names() []string {
+	return []string{USFDA2022, USFDA2017, USFDA2013, USNYC, UK, EU, AUNZ, Codex, Custom}
+}
 
 // Lookup gives the profile of that name. EU and Custom are frames: the regulation behind the one names no
 // figures and the other is the kitchen's own, so that the caller fills them; Complete says what is left.
@@ -32,6 +37,12 @@ func Lookup(name string) (rules.Code, error) {
 	switch name {
 	case USFDA2022:
 		return usFDA2022(), nil
+	case USFDA2017:
+		return usFDA2017(), nil
+	case USFDA2013:
+		return usFDA2013(), nil
+	case USNYC:
+		return usNYC(), nil
 	case UK:
 		return uk(), nil
 	case EU:
@@ -77,6 +88,8 @@ func Complete(c rules.Code) error {
 		return fmt.Errorf("food code %s: the reheating target %v must not lie below the hot limit %v", c.Name, c.Reheat.Target, c.HotLimit)
 	case len(c.Cooking) > rules.MaxCookLimits:
 		return fmt.Errorf("food code %s has more than %d cooking limits", c.Name, rules.MaxCookLimits)
+	case c.Cooling[0].From > c.HotLimit:
+		return fmt.Errorf("food code %s: cooling cannot start at %v, above the hot limit %v", c.Name, c.Cooling[0].From, c.HotLimit)
 	case c.ComeUpLow >= c.ComeUpHigh:
 		return errors.New("food code " + c.Name + ": come-up must lead from a lower temperature to a higher one")
 	}

@@ -40,6 +40,11 @@ func table(t *testing.T) string {
 		line("cold limit", degrees(c.ColdLimit), c.ColdBasis)
 		line("discard, hot", c.DangerLimit.String(), c.DangerBasis)
 		line("discard, cold", c.ColdDangerLimit.String(), c.DangerBasis)
+		together := "all of it together"
+		if c.DangerApart {
+			together = "each side its own"
+		}
+		line("time outside", together, c.DangerBasis)
 		line("act from", c.ActFrom.String(), c.DangerBasis)
 		back := string(c.Return)
 		if c.ReturnBelow > 0 {
@@ -67,12 +72,14 @@ func table(t *testing.T) string {
 			}
 		}
 		line("reheat", fmt.Sprintf("%s, %v, within %v", degrees(c.Reheat.Target), c.Reheat.Hold, c.Reheat.Within), c.Reheat.Basis)
+		if p := c.Reheat.Packaged; p != nil {
+			line("reheat, packaged", fmt.Sprintf("%s, within %v, the first time", degrees(*p), c.Reheat.Within), c.Reheat.PackagedBasis)
+		}
 		for _, l := range c.Cooling {
-			from := "the leg before"
-			if l.Total {
-				from = "the start"
-			}
-			line("cool", fmt.Sprintf("to %s in %v from %s", degrees(l.To), l.Within, from), l.Basis)
+			line("cool", legWords(l), l.Basis)
+		}
+		if l := c.CoolingAmbient; l != nil {
+			line("cool, ambient", fmt.Sprintf("to %s in %v from the loading", degrees(l.To), l.Within), l.Basis)
 		}
 		for _, r := range c.TimeControl {
 			s := r.Name
@@ -84,12 +91,38 @@ func table(t *testing.T) string {
 					s += fmt.Sprintf(", %s %.1f", p.word, p.t.Celsius())
 				}
 			}
+			if r.Asked {
+				s += ", if asked"
+			}
 			line("time control", s, r.Basis)
 		}
 		line("come-up", fmt.Sprintf("%s to %s in %v", degrees(c.ComeUpLow), degrees(c.ComeUpHigh), c.ComeUpLimit), c.ComeUpBasis)
 		b.WriteByte('\n')
 	}
+	for _, p := range plans() {
+		fmt.Fprintf(&b, "cooling plan %s: %s\n  %s\n", p.name, p.title, p.needs)
+		if p.begin > 0 {
+			fmt.Fprintf(&b, "  %-18s within %v of being hot\n", "begins", p.begin)
+		}
+		for _, l := range p.legs {
+			fmt.Fprintf(&b, "  %-18s %-42s %-15s %s\n", "cool", legWords(l), l.Basis.Confidence, l.Basis)
+		}
+		b.WriteByte('\n')
+	}
 	return b.String()
+}
+
+// legWords is a cooling leg as people read it.
+func legWords(l rules.CoolingLeg) string {
+	from := degrees(l.From)
+	if l.From == 0 {
+		from = "the hot limit"
+	}
+	count := "the leg before"
+	if l.Total {
+		count = "the start"
+	}
+	return fmt.Sprintf("%s to %s in %v of %s", from, degrees(l.To), l.Within, count)
 }
 
 func degrees(t sensor.Temp) string { return fmt.Sprintf("%.1f °C", t.Celsius()) }
@@ -366,7 +399,7 @@ func TestCopies(t *testing.T) {
 }
 
 func TestLookupUnknown(t *testing.T) {
-	if _, err := Lookup("us"); err == nil || !strings.Contains(err.Error(), "us-fda-2022, uk, eu, au-nz, codex, custom") {
+	if _, err := Lookup("us"); err == nil || !strings.Contains(err.Error(), "us-fda-2022, us-fda-2017, us-fda-2013, us-nyc, uk, eu, au-nz, codex, custom") {
 		t.Errorf("got %v", err)
 	}
 }

@@ -10,12 +10,23 @@ import (
 // usFDA2022 is the FDA Food Code of 2022. Its sections were read in the adoptions of several states, not
 // in the federal document. The code's figures are the Fahrenheit ones.
 func usFDA2022() rules.Code {
+	c := usFDA(USFDA2022, "FDA Food Code 2022")
+	// 3-501.19(B)(2), new in 2022: ready-to-eat produce that becomes perishable when it is cut, and food of
+	// sealed containers when they are opened. Read in Georgia's 511-6-1. Only a mark that names it may use it.
+	c.TimeControl = append(c.TimeControl, rules.TimeControlRule{Name: "4h-cut", Asked: true, Limit: 4 * time.Hour,
+		ColdMax: ptr(sensor.FahrenheitLimit(70)), MaxFood: ptr(sensor.FahrenheitLimit(70)),
+		Basis: rules.Citation{Document: c.Title, Section: "3-501.19(B)(2)", Confidence: rules.Confirmed}})
+	return c
+}
+
+// usFDA is what the editions of 2013 to 2022 have in common.
+func usFDA(name, title string) rules.Code {
 	at := func(section string) rules.Citation {
-		return rules.Citation{Document: "FDA Food Code 2022", Section: section, Confidence: rules.Confirmed}
+		return rules.Citation{Document: title, Section: section, Confidence: rules.Confirmed}
 	}
 	f := sensor.FahrenheitLimit
 	c := rules.Code{
-		Name: USFDA2022, Title: "FDA Food Code 2022",
+		Name: name, Title: title,
 		HotLimit: f(135), HotBasis: at("3-501.16(A)(1)"),
 		RoastHotLimit: ptr(f(130)), RoastHotBasis: at("3-501.16(A)(1), roasts"),
 		ColdLimit: f(41), ColdBasis: at("3-501.16(A)(2)"),
@@ -23,17 +34,19 @@ func usFDA2022() rules.Code {
 		// Any time outside the limits is a violation of 3-501.16, which names no hours. Kitchens and
 		// inspectors borrow the four hours of 3-501.19.
 		DangerLimit: 4 * time.Hour, ColdDangerLimit: 4 * time.Hour,
-		DangerBasis: practice("4 h outside the limits of FDA Food Code 2022 3-501.16"),
+		DangerBasis: practice("4 h outside the limits of " + title + " 3-501.16"),
 
 		Return: rules.ReturnNeedsProof, ReturnBelow: 15 * time.Minute, ReturnFloor: f(130),
 		ReturnBasis: practice("reheat to 165 °F for 15 s, or check by hand after at most 15 min at or above 130 °F"),
 
-		Reheat: rules.Reheat{Target: f(165), Hold: 15 * time.Second, Within: 2 * time.Hour, Basis: at("3-403.11")},
+		Reheat: rules.Reheat{Target: f(165), Hold: 15 * time.Second, Within: 2 * time.Hour, Basis: at("3-403.11"),
+			Packaged: ptr(f(135)), PackagedBasis: at("3-403.11(C)")},
 		// Both legs count from 135 °F: the second is a total, so that a fast first leg buys time.
 		Cooling: []rules.CoolingLeg{
 			{From: f(135), To: f(70), Within: 2 * time.Hour, Total: true, Basis: at("3-501.14(A)")},
 			{From: f(135), To: f(41), Within: 6 * time.Hour, Total: true, Basis: at("3-501.14(A)")},
 		},
+		CoolingAmbient: &rules.CoolingLeg{From: f(135), To: f(41), Within: 4 * time.Hour, Total: true, Basis: at("3-501.14(B)")},
 		TimeControl: []rules.TimeControlRule{
 			{Name: "4h", Limit: 4 * time.Hour, HotMin: ptr(f(135)), ColdMax: ptr(f(41)), Basis: at("3-501.19")},
 			{Name: "6h", Limit: 6 * time.Hour, ColdMax: ptr(f(41)), MaxFood: ptr(f(70)), Basis: at("3-501.19")},
@@ -60,7 +73,8 @@ func uk() rules.Code {
 		HotLimit: celsius(63), HotBasis: at("Sch. 4 para 6"),
 		ColdLimit: celsius(8), ColdBasis: at("Sch. 4 para 2"),
 		DangerLimit: 2 * time.Hour, ColdDangerLimit: 4 * time.Hour, DangerBasis: at("Sch. 4 paras 5 and 7(2)"),
-		Return: rules.ReturnOnce, ReturnBasis: at("Sch. 4 para 7(2)"),
+		DangerApart: true, // each exemption has its own time, and counts once
+		Return:      rules.ReturnOnce, ReturnBasis: at("Sch. 4 para 7(2)"),
 		Reheat:  rules.Reheat{Target: celsius(75), Hold: 30 * time.Second, Basis: guidance("75 °C for 30 s")},
 		Cooling: []rules.CoolingLeg{{From: celsius(63), To: celsius(8), Within: 90 * time.Minute, Total: true, Basis: guidance("8 °C within 90 min")}},
 		// "Less than" two and four hours for service or on display, once.

@@ -201,7 +201,6 @@ func TestCustomEqualsPublished(t *testing.T) {
 	}
 	blank := func(c *rules.Code) {
 		c.Name, c.Title = "", ""
-		c.Cooking, c.Roast = nil, nil // no configuration writes these out yet
 		if c.CoolingAmbient != nil {
 			c.CoolingAmbient.Basis = rules.Citation{}
 		}

@@ -92,7 +92,7 @@ func (e *Engine) beginCooling(l *lot, at time.Duration) {
 		l.Cool.FromTemp = e.leg(l).From
 	}
 	// A plan that says how soon chilling begins has not been kept by food that waited longer.
-	if code.CoolingBegin > 0 && proven && at-start > code.CoolingBegin {
+	if code.CoolingBegin > 0 && l.LastHot != never && at-l.LastHot > code.CoolingBegin {
 		l.Cool.Result = Fail
 	}
 }
@@ -182,6 +182,7 @@ func (c *run) pass(at time.Duration, reading sensor.Temp) {
 func (e *Engine) cooled(l *lot) {
 	c := l.Cool
 	c.Result = Pass
+	l.Warm = l.Warm && l.High > e.code(l).ColdLimit // its way down is no noise that has to settle
 	if l.Latched != nil {
 		return
 	}

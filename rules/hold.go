@@ -140,6 +140,9 @@ func (e *Engine) outside(l *lot) bool {
 
 // enterStage starts what the lot's new stage needs.
 func (e *Engine) enterStage(l *lot, at time.Duration) {
+	if c := l.Cool; c != nil && c.Result == Running && c.Hot && l.Stage != Cooling && l.Stage != ColdHolding {
+		l.Cool = nil // it never left the hot limit: nothing has begun
+	}
 	switch l.Stage {
 	case Cooling:
 		e.beginCooling(l, at)

@@ -131,10 +131,11 @@ func (e *Engine) followRise(l *lot) {
 // rising reports whether a reheating in place is on its way: the food is clearly warmer than at its start.
 func (x *excursion) rising(low sensor.Temp) bool { return low-x.RiseTemp > 2*restRise }
 
-// reheatBy is the earlier of a deadline and the end of a reheating in place that has begun.
+// reheatBy is the earlier of a deadline and the end of a reheating in place that has begun and is not back
+// at the limit yet: there the food may rest, and start again.
 func (e *Engine) reheatBy(l *lot, deadline time.Duration) time.Duration {
 	within := e.code(l).Reheat.Within
-	if x := l.Exc; x != nil && within > 0 && l.AnyValid && x.rising(l.Low) && x.RiseT+within > e.mem.Now &&
+	if x := l.Exc; x != nil && within > 0 && l.AnyValid && l.Low < e.code(l).HotLimit && x.rising(l.Low) && x.RiseT+within > e.mem.Now &&
 		(deadline == never || x.RiseT+within < deadline) {
 		return x.RiseT + within
 	}

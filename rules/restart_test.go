@@ -18,7 +18,7 @@ func day(t *rapid.T, s rules.Setup) []rules.Input {
 	n := rapid.IntRange(5, 120).Draw(t, "sweeps")
 	temps := make([]sensor.Temp, len(s.Probes))
 	for i := range temps {
-		temps[i] = f(float64(rapid.IntRange(100, 170).Draw(t, "start")))
+		temps[i] = f(float64(rapid.IntRange(30, 170).Draw(t, "start")))
 	}
 	// A steady day drifts in even steps, so that trends come to be.
 	noise := rapid.SampledFrom([]int{9000, 9000, 50}).Draw(t, "noise")
@@ -52,6 +52,7 @@ func day(t *rapid.T, s rules.Setup) []rules.Input {
 				Probe:   rapid.SampledFrom([]string{"", "", "core", "core-2", "air"}).Draw(t, "probe"),
 				Note:    rapid.SampledFrom([]string{"", "proofing", "6h"}).Draw(t, "note"),
 				Fresh:   rapid.Bool().Draw(t, "fresh"),
+				Made:    rapid.SampledFrom([]rules.Made{"", "", rules.MadeAmbient, rules.MadePackaged}).Draw(t, "made"),
 				By:      rapid.SampledFrom([]string{"", "R. Oduya"}).Draw(t, "by"), From: "a", Temp: &v,
 				Food: rapid.SampledFrom([]string{"", "beef", "ground", "poultry"}).Draw(t, "food"), Grams: 5000, Target: &v,
 				Undoes: fmt.Sprint("m", i-3), ID: fmt.Sprint("m", i), Until: at.Wall.Add(time.Hour), Alarm: ""})
@@ -72,8 +73,8 @@ func feed(e *rules.Engine, in []rules.Input) []rules.Event {
 // Law 2: a recording fed whole, or in two parts with a snapshot between, gives the same events and the
 // same state, for every cut.
 func TestRestartEquivalence(t *testing.T) {
-	for _, name := range []string{"us-fda-2022", "uk", "au-nz"} {
-		s := warmer(t, name)
+	for _, name := range []string{"us-fda-2022", "uk", "au-nz", "guarded plan"} {
+		s := planned(t, name)
 		s.Stations[0].Food = []int{1, 2}
 		s.Stations[1].Oven, s.GrowthLimit = rules.HumidOven, 2
 		rapid.Check(t, func(t *rapid.T) {

@@ -33,6 +33,9 @@ func (e *Engine) startAgain(l *lot, left time.Duration) string {
 // coolingAction is what to do about a lot that cools.
 func (e *Engine) coolingAction(l *lot, left string) string {
 	text := "Cool it to " + e.temp(e.leg(l).To) + left + "."
+	if l.Stage != Cooling && l.Stage != ColdHolding {
+		text = "Reheat it to " + e.target(l) + left + " to hold it hot, or cool it to " + e.temp(e.leg(l).To) + " in that time, or discard it."
+	}
 	switch c := l.Cool; {
 	case l.AlarmCooling.Active && c.Result == Running:
 		text += " It will not be there in time. " + e.startAgain(l, e.legDeadline(c)-e.mem.Now)
@@ -52,6 +55,9 @@ func (e *Engine) coolingWhy(l *lot) string {
 		return "is about to cool: its time starts when it leaves " + e.temp(e.leg(l).From)
 	}
 	text := "has been cooling for " + words(e.toldAt(l)-c.Started)
+	if l.Stage != Cooling && l.Stage != ColdHolding {
+		text = "fell below " + e.temp(e.code(l).HotLimit) + " while it was put to cool, " + words(e.toldAt(l)-c.Started) + " ago, and was never reheated"
+	}
 	if p := e.coolingPace(l); p.knows && l.open() {
 		text += " and will be at " + e.temp(e.leg(l).To) + " in about " + about(p.est)
 	}

@@ -53,7 +53,7 @@ func (e *Engine) rule(l *lot) ruling {
 	if l.Latched != nil {
 		return *l.Latched
 	}
-	r := e.ruleStage(l)
+	r := e.stillCooling(l, e.ruleStage(l))
 	if r.Verdict == OK && e.cookOwed(l) {
 		r = e.cookLeft(l)
 	}
@@ -65,6 +65,22 @@ func (e *Engine) rule(l *lot) ruling {
 		r = e.ruleService(l, r)
 	}
 	return e.ruleGrowth(l, r)
+}
+
+// stillCooling keeps a lot in mind whose cooling goes on where food is held hot: only reheating ends it
+// there, and its deadline stands.
+func (e *Engine) stillCooling(l *lot, r ruling) ruling {
+	c := l.Cool
+	if c == nil || c.Result != Running || c.Hot || l.Time != nil || r.Verdict == Discard || r.Reason == reasonCooling {
+		return r
+	}
+	if deadline := e.legDeadline(c); r.Deadline == never || deadline < r.Deadline {
+		r.Deadline = deadline
+	}
+	if r.Verdict == OK {
+		r.Verdict, r.Reason, r.Basis = Act, reasonCooling, e.leg(l).Basis
+	}
+	return r
 }
 
 // ruleStage decides by what the lot is in: a run, time control, or a stage.

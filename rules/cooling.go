@@ -195,11 +195,12 @@ func (e *Engine) cooled(l *lot) {
 // checkCooling lets a signed hand check at or below a leg's end prove it for a lot that only air speaks for.
 func (e *Engine) checkCooling(l *lot, at time.Duration) {
 	c := l.Cool
-	if c == nil || c.Result != Running || c.Leg >= len(e.legs(c)) || l.CheckBy == "" || !l.onAirOnly(e) ||
-		l.CheckTemp > e.leg(l).To || at > e.legDeadline(c) {
+	if c == nil || c.Result != Running || l.CheckBy == "" || !l.onAirOnly(e) {
 		return
 	}
-	c.pass(at, l.CheckTemp)
+	for c.Leg < len(e.legs(c)) && l.CheckTemp <= e.leg(l).To && at <= e.legDeadline(c) {
+		c.pass(at, l.CheckTemp)
+	}
 	if c.Leg == len(e.legs(c)) {
 		e.cooled(l)
 	}

@@ -50,7 +50,8 @@ func (e *Engine) forecastFor(l *lot) {
 	}
 }
 
-// replaced forgets what a probe's model learned elsewhere: it is in another place now, or in other food.
+// replaced forgets what a probe's model learned in other food. A move forgets nothing: the food is the same,
+// and what the new air does to it shows within minutes.
 func (e *Engine) replaced(p int) {
 	if p >= 0 && e.mem.Probes[p].Ahead != nil {
 		e.mem.Probes[p].Ahead.Reset()

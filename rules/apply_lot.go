@@ -49,7 +49,6 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 // takeTo puts a lot into a station. A probe that was claimed by name goes along with the food.
 func (e *Engine) takeTo(l *lot, station int, at time.Duration) {
 	l.Station, l.Stage = station, e.set.Stations[station].Purpose
-	e.replaced(l.Claim)
 	e.reassign(at)
 	e.enterStage(l, at)
 	e.backFromCooling(l, at)

@@ -243,7 +243,8 @@ func TestFinishByThePitsAir(t *testing.T) {
 // plateau reports whether a second piece with its own target says that it stalls.
 func (b *bench) plateau() bool {
 	goal := f(203)
-	b.say(rules.MarkLoad, "beside", "pit", func(m *rules.Mark) { m.Probe, m.Food, m.Target = "core", "pork", &goal }).hold(time.Minute)
+	b.say(rules.MarkLoad, "beside", "pit", func(m *rules.Mark) { m.Probe, m.Food, m.Target = "core", "pork", &goal })
+	b.hold(40 * time.Minute) // the probe is in another piece: what it learned before is forgotten
 	return b.lot("beside").Cook.Finish.Stage == rules.FinishStall
 }
 

@@ -107,7 +107,7 @@ func TestNoReadingPassesNothing(t *testing.T) {
 			}
 			for j := range x.Marks {
 				x.Marks[j].Temp = nil // nor does a person say anything
-				if x.Marks[j].Kind == rules.MarkSplit {
+				if k := x.Marks[j].Kind; k == rules.MarkSplit || k == rules.MarkCheck {
 					x.Marks[j].Kind = rules.MarkNote // a part carries what its whole has earned
 				}
 			}

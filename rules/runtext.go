@@ -48,13 +48,21 @@ func (e *Engine) coolingAction(l *lot, left string) string {
 	return text
 }
 
+// sofar says what has just begun, or for how long it has gone on.
+func sofar(begun, going string, d time.Duration) string {
+	if d < time.Minute {
+		return begun
+	}
+	return going + " for " + words(d)
+}
+
 // coolingWhy is how a cooling stands: for how long, and when it will be where it has to be.
 func (e *Engine) coolingWhy(l *lot) string {
 	c := l.Cool
 	if c.Hot {
 		return "is about to cool: its time starts when it leaves " + e.temp(e.leg(l).From)
 	}
-	text := "has been cooling for " + words(e.toldAt(l)-c.Started)
+	text := sofar("is cooling", "has been cooling", e.toldAt(l)-c.Started)
 	if l.Stage != Cooling && l.Stage != ColdHolding {
 		text = "fell below " + e.temp(e.code(l).HotLimit) + " while it was put to cool, " + words(e.toldAt(l)-c.Started) + " ago, and was never reheated"
 	}
@@ -67,7 +75,7 @@ func (e *Engine) coolingWhy(l *lot) string {
 // reheatWhy is how a reheating stands.
 func (e *Engine) reheatWhy(l *lot) string {
 	h := l.Heat
-	text := "has been reheating for " + words(e.toldAt(l)-h.Started)
+	text := sofar("is being reheated", "has been reheating", e.toldAt(l)-h.Started)
 	if p := e.reheatPace(l); p.knows && l.open() {
 		text += " and will be at " + e.temp(e.reheatRule(l).Target) + " in about " + about(p.est)
 	}

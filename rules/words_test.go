@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"holdbell/rules"
+	"holdbell/rules/foodcode"
 	"holdbell/sensor"
 )
 
@@ -102,6 +103,35 @@ func sentences() []spoken {
 			return b.set1(1, f(75)).hold(time.Minute)
 		}},
 		{title: "cooling", play: func(b *bench) *bench { return inBath(b).ramp(1, f(110), 40*time.Minute) }},
+		{title: "held cold, too warm for longer, and back", play: func(b *bench) *bench {
+			return inWalkin(b).set1(1, f(50)).hold(20*time.Minute).set1(1, f(38)).hold(3 * time.Minute)
+		}},
+		{title: "held cold, too warm a second time, where the law excuses one", code: "uk", play: func(b *bench) *bench {
+			inWalkin(b).set1(1, c(12)).hold(10*time.Minute).set1(1, c(4)).hold(2 * time.Minute)
+			return b.set1(1, c(12)).hold(10*time.Minute).set1(1, c(4)).hold(2 * time.Minute)
+		}},
+		{title: "cooling too slowly, and put on ice", play: func(b *bench) *bench {
+			return inBath(b).ramp(1, f(115), 70*time.Minute).ramp(1, f(72), 30*time.Minute).hold(time.Minute)
+		}},
+		{title: "cooling too slowly, and nobody came", play: func(b *bench) *bench {
+			return inBath(b).every(10*time.Second).ramp(1, f(100), 150*time.Minute)
+		}},
+		{title: "reheating too slowly, and helped", play: func(b *bench) *bench {
+			inWalkin(b).say(rules.MarkMove, "stew", "oven", nil).ramp(1, f(80), 65*time.Minute)
+			return b.ramp(1, f(150), 30*time.Minute).ramp(1, f(168), 8*time.Minute).hold(time.Minute)
+		}},
+		{title: "cooling by a plan, with a guard band", setup: func(s *rules.Setup) {
+			s.Code, _ = foodcode.WithCooling(s.Code, "fsis-1")
+			s.GuardBand = true
+			s.Probes[1].Accuracy = 500
+		}, play: func(b *bench) *bench {
+			return inBath(b).ramp(1, f(110), 40*time.Minute)
+		}},
+		{title: "food made from ingredients at room temperature", play: func(b *bench) *bench {
+			b.set1(1, f(70)).sweep()
+			b.say(rules.MarkLoad, "salad", "walkin", func(m *rules.Mark) { m.Probe, m.Made = "core", rules.MadeAmbient })
+			return b.ramp(1, f(60), 10*time.Minute)
+		}},
 		{title: "cooling, by the air alone", play: func(b *bench) *bench {
 			return inWarmer(b).say(rules.MarkMove, "brisket", "bath", withProbe("cold-air")).hold(10 * time.Minute)
 		}},
@@ -207,10 +237,10 @@ func TestEverySentence(t *testing.T) {
 				name = "us-fda-2022"
 			}
 			set := warmer(t, name)
-			set.Units = u
 			if s.setup != nil {
 				s.setup(&set)
 			}
+			set.Units = u
 			b := s.play(newBench(t, set))
 			for _, line := range said(b.events) {
 				if strings.Contains(line, string(rules.ProbeStuck)) && s.title != frozen {

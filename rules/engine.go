@@ -78,6 +78,7 @@ type probe struct {
 	FlatRaw    sensor.Temp
 	FlatBeside sensor.Reading // its neighbour's, when the flat line began
 
+	Bounce     bounce `json:",omitzero"`
 	AlarmFault alarm
 	AlarmStuck alarm
 
@@ -295,6 +296,7 @@ func (e *Engine) condition(raw []sensor.Reading) {
 		p.before, p.Cur = p.Cur, r
 		p.prior, p.priorT = p.Last, p.LastT
 		p.note(r, e.mem.Now, e.mem.At)
+		p.Bounce.note(r.Fault, e.mem.Now, p.BadFrom)
 	}
 }
 

@@ -39,7 +39,7 @@ func day(t *rapid.T, s rules.Setup) []rules.Input {
 			temps[p] += sensor.Temp(drift + rapid.IntRange(-noise, noise).Draw(t, "move"))
 			r := sensor.Reading{Temp: temps[p]}
 			if rapid.IntRange(0, 9).Draw(t, "fault") == 0 {
-				r = sensor.Bad(sensor.Open)
+				r = sensor.Bad(rapid.SampledFrom([]sensor.Fault{sensor.Open, sensor.Open, sensor.ShortGND, sensor.Stale}).Draw(t, "word"))
 			}
 			sw.Readings = append(sw.Readings, r)
 		}

@@ -31,11 +31,16 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 		if e.read[s.probe].Valid() && p.Fit.doubt() != reads {
 			return e.misreadText(p, where)
 		}
-		advice := faultAdvice(p.BadKind)
+		word := p.word()
+		advice := faultAdvice(word)
 		if others := e.alsoGrounded(s.probe); others != "" {
 			advice = "The same goes for " + others + ": likely a ground loop, by bare tips on one piece of metal. Use probes with insulated tips, or take one off the metal."
 		}
-		text := fmt.Sprintf("Probe %s at %s gives no reading: %s (%s). %s", p.Name, where, faultWords(p.BadKind), p.BadKind, advice)
+		what := "gives no reading"
+		if e.read[s.probe].Valid() {
+			what = "loses its reading again and again"
+		}
+		text := fmt.Sprintf("Probe %s at %s %s: %s (%s). %s", p.Name, where, what, faultWords(word), word, advice)
 		if l := e.leftAlone(s.probe); l != nil {
 			text += " Nothing else watches " + e.placed(l) + ": check it by hand until this reads."
 		}
@@ -129,12 +134,12 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 // alsoGrounded names the other probes that touch ground while one does. One grounded tip is a worn probe; two at
 // once, on the front ends of one board, join each other through the metal that they touch.
 func (e *Engine) alsoGrounded(probe int) string {
-	if e.mem.Probes[probe].BadKind != sensor.ShortGND {
+	if e.mem.Probes[probe].word() != sensor.ShortGND {
 		return ""
 	}
 	var others []string
 	for i := range e.mem.Probes {
-		if o := &e.mem.Probes[i]; i != probe && o.BadFrom != never && o.BadKind == sensor.ShortGND {
+		if o := &e.mem.Probes[i]; i != probe && o.Bounce.faults() > 0 && o.word() == sensor.ShortGND {
 			others = append(others, o.Name)
 		}
 	}

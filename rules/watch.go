@@ -219,16 +219,10 @@ func (e *Engine) watchProbes() {
 	for i := range e.mem.Probes {
 		p := &e.mem.Probes[i]
 		st := e.stationOf(i)
-		f := finding{since: never, left: never, delay: never}
 		e.sits(i, p)
-		switch {
-		case !e.read[i].Valid():
-			f.level, f.since = bad, p.BadFrom
-			if e.soleSpeaker(i) {
-				f.priority, f.rank = Critical, 1
-			}
-		case p.Fit.doubt() != reads:
-			f.level, f.since = bad, p.Fit.Since
+		f := e.faultFinding(i, p)
+		if e.read[i].Valid() && f.level != bad && p.Fit.doubt() != reads {
+			f = finding{level: bad, since: p.Fit.Since, left: never, delay: never}
 			if p.Fit.doubt() == out {
 				f.delay = jumpDelay
 			}

@@ -7,13 +7,14 @@ import (
 )
 
 // A single bad conversion is often noise that the next one cures. So probe-fault believes a fault when three of the
-// last five conversions had one, or when nothing valid has come for invalidAfter (slow sweeps), and believes that it
-// is over when five in a row had none. This delays the alarm alone: counters count every fault, and the clocks see
+// last five conversions had one, and believes that it is over when five in a row had none; where sweeps are slow, when
+// nothing valid has come for invalidAfter, and nothing else for cleanAfter. This delays the alarm alone: counters count every fault, and the clocks see
 // every reading as it was.
 const (
 	faultWindow  = 5
 	faultsNeeded = 3
 	invalidAfter = 5 * time.Second
+	cleanAfter   = 30 * time.Second
 	// spikeDelay outlasts what conditioning doubts of a probe that was pulled out or put in: a thin tip slows down
 	// within some seconds and is believed condition.Default's Bridge later.
 	spikeDelay = 15 * time.Second
@@ -39,6 +40,9 @@ func (b *bounce) note(f sensor.Fault, now, badFrom time.Duration) {
 	copy(b.Kinds[:], b.Kinds[1:])
 	copy(b.Times[:], b.Times[1:])
 	b.Kinds[newest], b.Times[newest], b.Over = f, 0, false
+	if f == sensor.None && now-b.Clean >= cleanAfter {
+		b.Kinds, b.Times = [faultWindow]sensor.Fault{}, [faultWindow]time.Duration{}
+	}
 	n := b.faults()
 	switch {
 	case f == sensor.None:

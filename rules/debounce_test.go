@@ -56,7 +56,8 @@ func TestFaultsAreDebounced(t *testing.T) {
 		{"open, then well", "oooooo...........", second, 5, 11},
 		{"well, but for one", "oooooo....o...........", second, 5, 16},
 		{"rows half a minute apart", "oooo", 30 * second, 1, -1},
-		{"rows half a minute apart, then well", "oo......", 30 * second, 1, 6},
+		{"rows half a minute apart, then well", "oo......", 30 * second, 1, 3},
+		{"rows eight seconds apart, then well", "oooo........", 8 * second, 1, 8}, // five clean at 64 s
 	} {
 		b, raised, cleared := conversions(t, tc.step, tc.play)
 		if raised != tc.raised || cleared != tc.cleared {

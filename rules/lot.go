@@ -242,10 +242,11 @@ type lot struct {
 	stepUnknown  bool
 }
 
-// hot reports whether the hot-holding clocks run: in hot holding, and in cooking once the food has
-// been at the limit. A fire that dies is no excuse.
+// hot reports whether the hot-holding clocks run: in hot holding, in cooking once the food has been at
+// the limit, and where it was reheated once that is proven. A fire that dies is no excuse.
 func (l *lot) hot(stage Purpose) bool {
-	return stage == HotHolding || stage == Cooking && l.Arrived
+	return stage == HotHolding || stage == Cooking && l.Arrived ||
+		stage == Reheating && l.Heat != nil && l.Heat.Result == Pass
 }
 
 // comingUp reports whether time in the danger zone is come-up time.

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"time"
 )
 
 // Restore builds an Engine that goes on from a snapshot. Probes and stations are matched by name, so a
@@ -50,7 +51,7 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 		for i := range l.Members {
 			l.Members[i].Probe = probeAt(l.Members[i].Probe)
 		}
-		l.Members = slices.DeleteFunc(l.Members, func(x member) bool { return x.Probe < 0 })
+		m.dropMembers(l, s.GapAllowance)
 		for i := range l.Spoke {
 			l.Spoke[i] = probeAt(l.Spoke[i])
 		}
@@ -88,6 +89,20 @@ func (e *Engine) suit(l *lot) {
 	}
 	l.Stage = e.set.Stations[l.Station].Purpose
 	e.enterStage(l, e.mem.Now)
+}
+
+// dropMembers ends what tied a lot to probes that are gone. A gap that no reading of theirs can bridge any
+// more stays with the lot as a stretch without a probe.
+func (m *memory) dropMembers(l *lot, allowance time.Duration) {
+	l.Members = slices.DeleteFunc(l.Members, func(x member) bool {
+		if x.Probe >= 0 {
+			return false
+		}
+		if end := min(x.Until, m.Now); end > x.left() && m.Now-x.anchor() > allowance {
+			l.Silent = slices.Insert(l.Silent, 0, silence{x.Stage, x.left(), end})
+		}
+		return true
+	})
 }
 
 // Snapshot gives everything that the Engine remembers, for Restore.

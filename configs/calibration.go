@@ -180,3 +180,13 @@ func (c *Config) Ahead(now time.Time) []Problem {
 	}
 	return all
 }
+
+// parseCalibrationEvery takes a day to ten years, or nothing at all for never.
+func parseCalibrationEvery(s string) (time.Duration, string, string) {
+	const day, longest = 24 * time.Hour, 10 * DefaultCalibrationEvery
+	d, wrong, fix := parseDuration(s)
+	if wrong == "" && d != 0 && (d < day || d > longest) {
+		return 0, s + " is out of range", "write a duration from 24h to " + plain(longest) + ", such as 8760h for a year, or 0s for never"
+	}
+	return d, wrong, fix
+}

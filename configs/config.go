@@ -17,13 +17,16 @@ import (
 
 // The defaults of what a configuration leaves out.
 const (
-	DefaultSite       = "kitchen"
-	DefaultPeriod     = time.Second
-	DefaultGap        = 5 * time.Minute
-	DefaultListen     = "127.0.0.1:9834"
-	DefaultPrefix     = "holdbell"
-	DefaultMQTTListen = "127.0.0.1:1883"
-	DefaultLedger     = "/var/lib/holdbell/ledger.db"
+	DefaultSite   = "kitchen"
+	DefaultPeriod = time.Second
+	DefaultGap    = 5 * time.Minute
+	// DefaultCalibrationEvery is common practice: no code names an interval (FDA Food Code 2022 4-502.11(B) says
+	// as necessary).
+	DefaultCalibrationEvery = 365 * 24 * time.Hour
+	DefaultListen           = "127.0.0.1:9834"
+	DefaultPrefix           = "holdbell"
+	DefaultMQTTListen       = "127.0.0.1:1883"
+	DefaultLedger           = "/var/lib/holdbell/ledger.db"
 )
 
 // Embedded stands in MQTT.Broker for the broker inside the daemon.
@@ -35,20 +38,22 @@ type Config struct {
 	Units        rules.Units
 	Period       time.Duration // one sweep
 	GapAllowance time.Duration
-	Code         rules.Code
-	GuardBand    bool        // limits move by the accuracy of a lot's worst probe
-	HandAccuracy sensor.Temp // half-width of the hand thermometer; 0 means ±1 °C
-	CookingPlan  string      // the variance or plan under which a published lethality table proves a cook; empty without
-	GrowthLimit  float64     // the kitchen's own limit of predicted growth, powers of ten; 0 without
-	Alarms       map[rules.AlarmName]rules.AlarmSetup
-	Shift        *rules.Shift // outside it reminders sleep; nil: they never do
-	Probes       []Probe
-	Stations     []Station
-	HTTP         HTTP
-	MQTT         *MQTT // nil: off
-	Phones       []Phone
-	Ledger       string // path of the database
-	LogLevel     slog.Level
+	// CalibrationEvery is after how long a probe's calibration is old; 0 never.
+	CalibrationEvery time.Duration
+	Code             rules.Code
+	GuardBand        bool        // limits move by the accuracy of a lot's worst probe
+	HandAccuracy     sensor.Temp // half-width of the hand thermometer; 0 means ±1 °C
+	CookingPlan      string      // the variance or plan under which a published lethality table proves a cook; empty without
+	GrowthLimit      float64     // the kitchen's own limit of predicted growth, powers of ten; 0 without
+	Alarms           map[rules.AlarmName]rules.AlarmSetup
+	Shift            *rules.Shift // outside it reminders sleep; nil: they never do
+	Probes           []Probe
+	Stations         []Station
+	HTTP             HTTP
+	MQTT             *MQTT // nil: off
+	Phones           []Phone
+	Ledger           string // path of the database
+	LogLevel         slog.Level
 
 	// Warnings are what can run but ought to be looked at, sorted by position.
 	Warnings []Problem
@@ -99,6 +104,8 @@ type Probe struct {
 	MaxSlew    sensor.Temp    // a second; 0 turns spike rejection off
 	Accuracy   sensor.Temp    // half-width as somebody found it; 0 when nobody did
 	Class      accuracy.Class // tolerance class of wire or platinum; empty for the usual one
+
+	CalibrationEvery *time.Duration // nil for the kitchen's
 }
 
 // Claim is the half-width that the probe's thermometer and chip can claim where food is judged, as their makers
@@ -180,7 +187,11 @@ func (c *Config) Setup() (rules.Setup, error) {
 	index := make(map[string]int, len(c.Probes))
 	for i, p := range c.Probes {
 		index[p.Name] = i
-		s.Probes = append(s.Probes, rules.ProbeSetup{Name: p.Name, Accuracy: p.accuracy(),
+		every := c.CalibrationEvery
+		if p.CalibrationEvery != nil {
+			every = *p.CalibrationEvery
+		}
+		s.Probes = append(s.Probes, rules.ProbeSetup{Name: p.Name, Accuracy: p.accuracy(), CalibrateEvery: every,
 			Condition: condition.Settings{Calibration: p.calibration(), MaxSlew: p.MaxSlew, Bridge: condition.Default().Bridge}})
 	}
 	for _, st := range c.Stations {

@@ -70,7 +70,7 @@ func TestContractExample(t *testing.T) {
 	}
 	f := func(v int) *sensor.Temp { x := sensor.FahrenheitLimit(v); return &x }
 	want := Config{
-		Site: "demo-kitchen", Units: rules.Fahrenheit, Period: time.Second, GapAllowance: 5 * time.Minute, Code: us,
+		Site: "demo-kitchen", Units: rules.Fahrenheit, Period: time.Second, GapAllowance: 5 * time.Minute, CalibrationEvery: 8760 * time.Hour, Code: us,
 		Probes: []Probe{
 			{Name: "warmer-air", Chip: "max31856", Bus: "SPI0.1", Type: "K", MainsHz: 60, Offset: -400, Calibrated: true, MaxSlew: 10_000},
 			{Name: "warmer-core", Chip: "max31855", Bus: "SPI0.0", Type: "K", MaxSlew: 5_000},

@@ -56,7 +56,7 @@ type reference struct {
 func Parse(name string, data []byte) (*Config, error) {
 	k := &kitchen{reader: reader{file: name}}
 	k.c = Config{
-		Site: DefaultSite, Units: rules.Fahrenheit, Period: DefaultPeriod, GapAllowance: DefaultGap,
+		Site: DefaultSite, Units: rules.Fahrenheit, Period: DefaultPeriod, GapAllowance: DefaultGap, CalibrationEvery: DefaultCalibrationEvery,
 		HTTP: HTTP{Listen: DefaultListen}, Ledger: DefaultLedger,
 	}
 	top := k.document(data)
@@ -86,6 +86,7 @@ func (k *kitchen) top(n ast.Node) {
 		field{"units", scalar(r, &c.Units, "units", "fahrenheit", oneOf(rules.Fahrenheit, rules.Celsius))},
 		field{"period", scalar(r, &c.Period, "period", "1s", parsePeriod)},
 		field{"gap_allowance", scalar(r, &c.GapAllowance, "gap_allowance", "5m", parseGap)},
+		field{"calibration_every", scalar(r, &c.CalibrationEvery, "calibration_every", "8760h", parseCalibrationEvery)},
 		field{"rules", k.rules},
 		field{"shift", k.shift},
 		field{"probes", func(n ast.Node) { r.list(n, "probes", k.probe) }},

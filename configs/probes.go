@@ -50,6 +50,7 @@ func (k *kitchen) probe(n ast.Node) {
 		{"max_age", scalar(r, &p.T.MaxAge, "max_age", "60s", parseMaxAge)},
 		{"offset", scalar(r, &p.T.Offset, "offset", "-0.4C", parseDifference)},
 		{"calibration", func(n ast.Node) { p.T.Check = r.calibration(n) }},
+		{"calibration_every", pointer(r, &p.T.CalibrationEvery, "calibration_every", "8760h", parseCalibrationEvery)},
 		{"max_slew", scalar(r, &p.T.MaxSlew, "max_slew", "20C", parseSlew)},
 		{"accuracy", scalar(r, &p.T.Accuracy, "accuracy", "1C", parsePositiveDifference)},
 	}, k.i2cFields(&p.T)...)...)

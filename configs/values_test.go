@@ -97,13 +97,14 @@ site: a
 units: celsius
 period: 500ms
 gap_allowance: 3m
+calibration_every: 4380h
 rules:
   food_code: uk
   hand_accuracy: 1F
   alarms: { below-hot-limit: { raise_delay: 20s, clear_delay: 2m, hysteresis: 1F, repeat: 0s, priority: warning } }
 probes:
   - { name: core, chip: max31855, bus: SPI10.2, type: T, ignore_faults: [short_gnd, short_vcc], max_slew: 0C, accuracy: 1F }
-  - { name: air, chip: max31856, bus: SPI0.0, type: K, mains_hz: 50, averaging: 16, offset: 1F, max_slew: 36F/s }
+  - { name: air, chip: max31856, bus: SPI0.0, type: K, mains_hz: 50, averaging: 16, offset: 1F, max_slew: 36F/s, calibration_every: 0s }
 stations:
   - { name: a, purpose: cold-holding, food: [core], alarms: { probe-fault: { repeat: 7m } } }
   - { name: b, purpose: hot-holding, air: air }
@@ -116,6 +117,9 @@ log: { level: debug }
 `)
 	if s, err := c.Setup(); err != nil || s.HandAccuracy != 556 {
 		t.Errorf("hand accuracy %v, %v", s.HandAccuracy, err)
+	}
+	if s, _ := c.Setup(); s.Probes[0].CalibrateEvery != 4380*time.Hour || s.Probes[1].CalibrateEvery != 0 {
+		t.Errorf("calibrations of %v and %v", s.Probes[0].CalibrateEvery, s.Probes[1].CalibrateEvery)
 	}
 	a := c.Alarms[rules.BelowHotLimit]
 	if *a.RaiseDelay != 20*time.Second || *a.ClearDelay != 2*time.Minute || *a.Hysteresis != 556 || *a.Repeat != 0 || *a.Priority != rules.Warning {

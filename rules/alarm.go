@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"holdbell/sensor"
@@ -60,6 +61,7 @@ const (
 	aFire
 	aComeUp
 	aDue
+	aCalDue // check-due of a probe
 	aDisagree
 	aCold
 	aCooling
@@ -80,6 +82,7 @@ var alarmNames = [numAlarms]AlarmName{
 	aFire:     FireFalling,
 	aComeUp:   ComeUpLate,
 	aDue:      CheckDue,
+	aCalDue:   CheckDue,
 	aDisagree: ProbesDisagree,
 	aCold:     AboveColdLimit,
 	aCooling:  CoolingLate,
@@ -87,7 +90,9 @@ var alarmNames = [numAlarms]AlarmName{
 }
 
 // AlarmNames lists the alarms that the Engine raises.
-func AlarmNames() []AlarmName { return append([]AlarmName(nil), alarmNames[:]...) }
+func AlarmNames() []AlarmName {
+	return slices.Compact(append([]AlarmName(nil), alarmNames[:]...)) // check-due has two subjects
+}
 
 // defaultSpecs are common practice. A raise delay hides a flicker, never a fall: it is counted from the
 // interpolated crossing, and the clocks run meanwhile.
@@ -109,6 +114,7 @@ func defaultSpecs() [numAlarms]spec {
 		aCooling: {2 * time.Minute, 5 * time.Minute, 0, 15 * time.Minute, Warning},
 		aReheat:  {2 * time.Minute, 5 * time.Minute, 0, 10 * time.Minute, Warning},
 		aDue:     {0, 0, 0, 30 * time.Minute, Advice},
+		aCalDue:  {0, 0, 0, 24 * time.Hour, Advice}, // what has a year's time is not said every half hour
 		// A hand check is one moment: nothing flickers, and what settles it is a person's mark.
 		aDisagree: {0, 0, 0, time.Hour, Warning},
 	}

@@ -55,7 +55,7 @@ func (e *Engine) strayed(at sensor.Instant) string {
 // wantsBy reports whether a mark ought to be signed.
 func wantsBy(m *Mark) bool {
 	switch m.Kind {
-	case MarkCheck, MarkCorrective, MarkDiscard, MarkUndo:
+	case MarkCheck, MarkCorrective, MarkDiscard, MarkUndo, MarkCalibrate:
 		return true
 	case MarkClose:
 		return m.Lot == "" || m.Lot == m.Station
@@ -79,6 +79,8 @@ func (e *Engine) apply(m *Mark, at time.Duration) (string, bool) {
 		return e.applyUndo(m, at)
 	case MarkHandover:
 		return e.handover(m), true
+	case MarkCalibrate:
+		return e.applyCalibrate(m, at)
 	case MarkSplit:
 		return e.applySplit(m, at)
 	case MarkClose:

@@ -86,6 +86,9 @@ type probe struct {
 	Apart      *apart `json:",omitempty"` // a hand check that the probe contradicts
 	AlarmApart alarm  `json:",omitzero"`
 
+	Checks   []checked `json:",omitempty"` // against known temperatures: the newest, and one far from it
+	AlarmCal alarm     `json:",omitzero"`
+
 	// Ahead forecasts food held hot; nil for a probe that speaks for none.
 	Ahead *forecast.Model `json:",omitempty"`
 

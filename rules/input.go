@@ -58,6 +58,7 @@ const (
 	MarkOutOfService MarkKind = "out-of-service"
 	MarkInService    MarkKind = "in-service"
 	MarkHandover     MarkKind = "handover"
+	MarkCalibrate    MarkKind = "calibrate" // a probe was held against a known temperature
 )
 
 // MarkKinds lists every kind.
@@ -65,7 +66,7 @@ func MarkKinds() []MarkKind {
 	return []MarkKind{MarkLoad, MarkMove, MarkWrap, MarkRotate, MarkSplit, MarkCheck, MarkProbe,
 		MarkProbeOut, MarkProbeIn, MarkOffWatch, MarkNote, MarkCorrective, MarkTimeControl, MarkServe,
 		MarkDiscard, MarkClose, MarkUndo, MarkAcknowledge, MarkShelve, MarkOutOfService, MarkInService,
-		MarkHandover}
+		MarkHandover, MarkCalibrate}
 }
 
 // Mark is what a person told the daemon. At is when it arrived (or, in a replay, when the file says);
@@ -90,6 +91,10 @@ type Mark struct {
 	Alarm  AlarmName    `json:"alarm,omitempty"`  // alarm=
 	Until  time.Time    `json:"until,omitzero"`   // until=
 	Undoes string       `json:"undoes,omitempty"` // undoes=
+	Ref    Reference    `json:"ref,omitempty"`    // ref=
+	True   *sensor.Temp `json:"true,omitempty"`   // true=
+	Read   *sensor.Temp `json:"read,omitempty"`   // read=
+	Raw    *sensor.Temp `json:"raw,omitempty"`    // raw=
 }
 
 // Foods lists the words that food= takes.

@@ -123,9 +123,11 @@ func takers(word string) []MarkKind {
 		return []MarkKind{MarkLoad}
 	case "probe":
 		return []MarkKind{MarkLoad, MarkMove, MarkSplit, MarkCheck, MarkProbe, MarkProbeOut, MarkProbeIn, MarkOffWatch,
-			MarkNote, MarkCorrective, MarkAcknowledge, MarkShelve}
+			MarkNote, MarkCorrective, MarkAcknowledge, MarkShelve, MarkCalibrate}
 	case "made":
 		return []MarkKind{MarkLoad, MarkMove}
+	case "ref", "true", "read", "raw":
+		return []MarkKind{MarkCalibrate}
 	case "from":
 		return []MarkKind{MarkSplit}
 	case "C", "F":
@@ -141,7 +143,7 @@ func takers(word string) []MarkKind {
 }
 
 // keyWords lists what ends in "=" in a note, in the order that a person is told.
-var keyWords = []string{"food", "made", "probe", "from", "C", "F", "alarm", "until", "undoes", "target", "lb", "kg"}
+var keyWords = []string{"food", "made", "probe", "from", "C", "F", "alarm", "until", "undoes", "target", "lb", "kg", "ref", "true", "read", "raw"}
 
 // words reads the key=value words at the start of a note. Free text begins at the first word that is none;
 // "fresh" counts for a load alone, elsewhere it is an ordinary word.
@@ -198,6 +200,8 @@ func (p *markParser) word(key, value string) *MarkError {
 			return &MarkError{"note", fmt.Sprintf("made=%s is not known", clip(value)), meant(value, Mades())}
 		}
 		m.Made = Made(value)
+	case "ref", "true", "read", "raw":
+		return p.calibration(key, value)
 	case "probe":
 		m.Probe = value
 		return inNote(nameError("probe", value, isPlain, plainWords))
@@ -260,6 +264,8 @@ func (p *markParser) complete() *MarkError {
 			return missing("station", "a station", "name the station")
 		}
 	case MarkNote, MarkCorrective, MarkHandover, MarkAcknowledge, MarkShelve, MarkUndo:
+	case MarkCalibrate:
+		return p.calibrated()
 	default:
 		if m.Lot == "" && m.Station == "" {
 			return missing("lot", "a lot or a station", "name the piece, or the station for all that is in it")

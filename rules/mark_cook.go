@@ -37,23 +37,27 @@ func (p *markParser) weight(key, value string) *MarkError {
 func (p *markParser) target(value string) *MarkError {
 	bad := &MarkError{"note", fmt.Sprintf("target=%s is no target of a cook", clip(value)),
 		"write it with its unit, from 30C to 120C, such as target=203F or target=95C"}
-	from := sensor.FromCelsius
-	number := value[:len(value)-1]
-	switch value[len(value)-1] {
-	case 'F':
-		from = sensor.FromFahrenheit
-	case 'C':
-	default:
-		return bad
-	}
-	v, err := parseDecimal("target", number)
-	if err != nil {
-		return bad
-	}
-	t, ok := from(v)
+	t, ok := withUnit("target", value)
 	if !ok || t < minTarget || t > maxTarget {
 		return bad
 	}
 	p.m.Target = &t
 	return nil
+}
+
+// withUnit reads a temperature with its unit, such as 203F or 95C.
+func withUnit(key, value string) (sensor.Temp, bool) {
+	from := sensor.FromCelsius
+	switch value[len(value)-1] {
+	case 'F':
+		from = sensor.FromFahrenheit
+	case 'C':
+	default:
+		return 0, false
+	}
+	v, err := parseDecimal(key, value[:len(value)-1])
+	if err != nil {
+		return 0, false
+	}
+	return from(v)
 }

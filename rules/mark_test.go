@@ -147,7 +147,7 @@ func TestMarkRefusals(t *testing.T) {
 // TestEveryKind: every kind can be said, so none is left out of what a kind needs or takes.
 func TestEveryKind(t *testing.T) {
 	notes := map[rules.MarkKind]string{rules.MarkCheck: "C=70", rules.MarkSplit: "from=b", rules.MarkUndo: "undoes=x",
-		rules.MarkProbe: "probe=core", rules.MarkShelve: "alarm=danger-time until=2026-03-01T18:30:00Z"}
+		rules.MarkProbe: "probe=core", rules.MarkCalibrate: "probe=core ref=ice true=32F read=0.4C", rules.MarkShelve: "alarm=danger-time until=2026-03-01T18:30:00Z"}
 	for _, k := range rules.MarkKinds() {
 		if _, err := rules.ParseMark(rules.MarkFields{Mark: string(k), Lot: "a", Station: "warmer", Note: notes[k]}); err != nil {
 			t.Errorf("%s: %v", k, err)
@@ -201,6 +201,7 @@ func FuzzParseMark(f *testing.F) {
 		{"load", "brisket 2", "warmer", "food=beef probe=core fresh"}, {"check", "a", "", "C=70"}, {"split", "b", "", `from="a b" x`},
 		{"shelve", "", "warmer", "alarm=danger-time until=90"}, {"undo", "", "", "undoes=1"}, {"load", "a", "w", "fresh=="},
 		{"note", "", "", `x="`}, {"check", "a", "", "F=1e999"}, {"\xff", "\x00", "\u202e", "="}, {"probe", "a", "", "probe=\u00a0"},
+		{"calibrate", "", "", "probe=core ref=boiling true=202.8F read=203F raw=95.1C"},
 	} {
 		f.Add(s[0], s[1], s[2], s[3], "Kim", "id-1", 70.0, true)
 	}

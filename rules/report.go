@@ -174,3 +174,29 @@ func reached(d time.Duration) *float64 {
 func seconds(d time.Duration) float64 { return round3(d.Seconds()) }
 
 func round3(s float64) float64 { return math.Round(s*1000) / 1000 }
+
+// CalibrationReport is a probe's check against a known temperature, in degrees Celsius.
+type CalibrationReport struct {
+	At        Stamp     `json:"at"`
+	Reference Reference `json:"reference"`
+	True      float64   `json:"true_celsius"`
+	Read      float64   `json:"read_celsius"`
+	Error     float64   `json:"error_celsius"`
+	Raw       *float64  `json:"raw_celsius"` // before the probe's calibration; null when nobody said
+	Pass      bool      `json:"pass"`
+	By        string    `json:"by"`
+}
+
+// Report gives a check as the state and the replay's JSON do; nil for nil.
+func (c *CalibrationState) Report(relative bool) *CalibrationReport {
+	if c == nil {
+		return nil
+	}
+	r := &CalibrationReport{At: Stamp{At: c.At, Relative: relative}, Reference: c.Ref, True: c.True.Celsius(), Read: c.Read.Celsius(),
+		Error: c.Error().Celsius(), Pass: c.Pass, By: c.By}
+	if c.Raw != nil {
+		raw := c.Raw.Celsius()
+		r.Raw = &raw
+	}
+	return r
+}

@@ -46,6 +46,8 @@ func day(t *rapid.T, s rules.Setup) []rules.Input {
 		x := rules.Input{Sweep: sw}
 		for range rapid.SampledFrom([]int{0, 0, 0, 1, 2}).Draw(t, "marks") {
 			v := temps[1]
+			ref, raw := new(sensor.Temp), new(v-300)
+			*ref = v + rapid.SampledFrom([]sensor.Temp{0, 500, -2000, 40_000}).Draw(t, "off")
 			x.Marks = append(x.Marks, rules.Mark{At: at.Add(-500 * time.Millisecond),
 				Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Lot: rapid.SampledFrom([]string{"", "a", "b", "c"}).Draw(t, "lot"),
 				Station: rapid.SampledFrom([]string{"", "warmer", "pit", "bath", "oven", "walkin"}).Draw(t, "station"),
@@ -55,6 +57,7 @@ func day(t *rapid.T, s rules.Setup) []rules.Input {
 				Made:    rapid.SampledFrom([]rules.Made{"", "", rules.MadeAmbient, rules.MadePackaged}).Draw(t, "made"),
 				By:      rapid.SampledFrom([]string{"", "R. Oduya"}).Draw(t, "by"), From: "a", Temp: &v,
 				Food: rapid.SampledFrom([]string{"", "beef", "ground", "poultry"}).Draw(t, "food"), Grams: 5000, Target: &v,
+				Ref: rules.RefIce, True: ref, Read: &v, Raw: raw,
 				Undoes: fmt.Sprint("m", i-3), ID: fmt.Sprint("m", i), Until: at.Wall.Add(time.Hour), Alarm: ""})
 		}
 		in = append(in, x)
@@ -76,6 +79,7 @@ func TestRestartEquivalence(t *testing.T) {
 	for _, name := range []string{"us-fda-2022", "uk", "au-nz", "guarded plan"} {
 		s := planned(t, name)
 		s.Stations[0].Food = []int{1, 2}
+		s.Probes[1].CalibrateEvery = 2 * time.Hour
 		s.Stations[1].Oven, s.GrowthLimit = rules.HumidOven, 2
 		rapid.Check(t, func(t *rapid.T) {
 			in := day(t, s)

@@ -64,6 +64,8 @@ type ProbeSetup struct {
 	// Accuracy is the half-width that the chain of probe and chip can claim; 0 when unknown, which a hand
 	// check takes as ±2.2 °C (ASTM E230, standard tolerance of type K from 0 to 293 °C).
 	Accuracy sensor.Temp
+	// CalibrateEvery is after how long a calibration is old; 0 never.
+	CalibrateEvery time.Duration
 }
 
 // StationSetup is one station. Air and Food are indexes into Setup.Probes; Air is -1 without one.

@@ -57,6 +57,9 @@ type ProbeState struct {
 	Valid     uint64
 	Min, Max  sensor.Temp // of the valid readings, when Valid > 0
 	Sum       float64     // of the valid readings in °C
+	// Calibration is the newest check against a known temperature, nil when none is on record; Second is the
+	// newest one far enough from it for a straight line through both.
+	Calibration, Second *CalibrationState
 }
 
 // StationState is one station.

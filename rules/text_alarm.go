@@ -26,6 +26,8 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 		return e.fireText(s.station)
 	case aDue:
 		return e.dueText(s.station)
+	case aCalDue:
+		return e.calibrationDueText(s.probe, where)
 	case aFault:
 		p := &e.mem.Probes[s.probe]
 		if e.read[s.probe].Valid() && p.Fit.doubt() != reads {
@@ -121,6 +123,8 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 		return where + "'s fire is not falling any more."
 	case aDue:
 		return e.dueClearText(s.station, where)
+	case aCalDue:
+		return "Probe " + a.Probe + " needs no calibration now."
 	case aFault:
 		return "Probe " + a.Probe + " reads again."
 	case aStuck:

@@ -44,6 +44,7 @@ func (e *Engine) probeState(i int) ProbeState {
 			ps.Role = "air"
 		}
 	}
+	ps.Calibration, ps.Second = e.checkedStates(i)
 	return ps
 }
 

@@ -32,6 +32,7 @@ func (e *Engine) everyAlarm(visit func(*alarm, subjectOf)) {
 		visit(&m.Probes[i].AlarmFault, subjectOf{aFault, st, nil, i})
 		visit(&m.Probes[i].AlarmStuck, subjectOf{aStuck, st, nil, i})
 		visit(&m.Probes[i].AlarmApart, subjectOf{aDisagree, st, nil, i})
+		visit(&m.Probes[i].AlarmCal, subjectOf{aCalDue, st, nil, i})
 	}
 	visit(&m.Record, subjectOf{aRecord, -1, nil, -1})
 }
@@ -230,6 +231,7 @@ func (e *Engine) watchProbes() {
 		e.judge(&p.AlarmFault, subjectOf{aFault, st, nil, i}, f)
 		e.watchFlat(i, p, st)
 		e.watchApart(i, p, st)
+		e.watchCalibration(i, p, st)
 	}
 }
 

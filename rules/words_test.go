@@ -206,6 +206,13 @@ func sentences() []spoken {
 		{title: "the hand thermometer says otherwise, cold", play: func(b *bench) *bench {
 			return inWalkin(b).say(rules.MarkCheck, "stew", "", signedCheck(f(31.8))).hold(time.Minute)
 		}},
+		{title: "a probe that failed its calibration, and passed", play: func(b *bench) *bench {
+			inWarmer(b).say(rules.MarkCalibrate, "", "", calibrate(rules.RefIce, 0, 3000)).hold(time.Minute)
+			return b.say(rules.MarkCalibrate, "", "", calibrate(rules.RefBoiling, 94_906, 95_200)).hold(time.Minute)
+		}},
+		{title: "a calibration that is old", setup: func(s *rules.Setup) { s.Probes[1].CalibrateEvery = 2 * time.Minute }, play: func(b *bench) *bench {
+			return inWarmer(b).hold(3 * time.Minute)
+		}},
 		{title: "the record cannot be written", play: func(b *bench) *bench {
 			for _, k := range []rules.NoticeKind{rules.LedgerTrouble, rules.LedgerFine} {
 				b.events = append(b.events, b.e.Step(rules.Input{Sweep: sensor.Sweep{At: b.at(), Readings: b.temps}, Notices: []rules.Notice{{At: b.at(), Kind: k}}})...)

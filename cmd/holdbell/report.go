@@ -25,6 +25,8 @@ type probeReport struct {
 	Min    *float64          `json:"min_celsius"`
 	Max    *float64          `json:"max_celsius"`
 	Mean   *float64          `json:"mean_celsius"`
+	// Calibration is the newest check of it; none is left out.
+	Calibration *rules.CalibrationReport `json:"calibration,omitempty"`
 }
 
 // alarmReport is one alarm from its raising to its end.
@@ -41,8 +43,8 @@ type alarmReport struct {
 	Worst        *float64        `json:"worst_celsius"`
 }
 
-func reportProbe(p *rules.ProbeState) probeReport {
-	r := probeReport{Valid: p.Valid, Faults: map[string]uint64{}}
+func reportProbe(p *rules.ProbeState, relative bool) probeReport {
+	r := probeReport{Valid: p.Valid, Faults: map[string]uint64{}, Calibration: p.Calibration.Report(relative)}
 	for f, n := range p.Faults {
 		if n > 0 {
 			r.Faults[sensor.Fault(f).String()] = n

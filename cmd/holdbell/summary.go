@@ -30,7 +30,7 @@ func writeReport(w io.Writer, rec span, st *rules.State, story *chronicle) error
 		Alarms: []*alarmReport{},
 	}
 	for i := range st.Probes {
-		r.Probes[st.Probes[i].Name] = reportProbe(&st.Probes[i])
+		r.Probes[st.Probes[i].Name] = reportProbe(&st.Probes[i], relative)
 	}
 	for i := range st.Lots {
 		r.Lots = append(r.Lots, st.Lots[i].Report(relative))

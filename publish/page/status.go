@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"net/http"
+	"slices"
 	"time"
 
 	"holdbell/rules"
@@ -19,6 +20,7 @@ type StateReport struct {
 	Age           *float64               `json:"age_seconds"`
 	Stale         bool                   `json:"stale"`
 	ClockBelieved bool                   `json:"clock_believed"`
+	Monotonic     float64                `json:"monotonic_seconds"` // of the sweep, by the clock that nobody sets
 	Seq           uint64                 `json:"seq"`
 	Sweeps        uint64                 `json:"sweeps"`
 	Probes        map[string]ProbeReport `json:"probes"`
@@ -39,6 +41,11 @@ type ProbeReport struct {
 	Celsius      *float64          `json:"celsius"` // null while faulty
 	Fault        *string           `json:"fault"`   // null while valid
 	LastValidAge *float64          `json:"last_valid_age_seconds"`
+	Raw          *float64          `json:"raw_celsius"` // before calibration; null while faulty
+	// Lots are the open ones that it speaks for.
+	Lots        []string                 `json:"lots,omitempty"`
+	Calibration *rules.CalibrationReport `json:"calibration,omitempty"`        // the newest
+	Second      *rules.CalibrationReport `json:"calibration_second,omitempty"` // the newest far enough from it for a line through both
 }
 
 // StationReport is one station.
@@ -108,13 +115,19 @@ type AlarmReport struct {
 func Report(st *rules.State, now sensor.Instant, stale time.Duration) StateReport {
 	age, known := now.Sub(st.At)
 	r := StateReport{Site: st.Site, Units: st.Units, Age: ageOf(now, st.At), Stale: !known || age > stale,
-		ClockBelieved: now.Believed, Seq: st.Seq, Sweeps: st.Sweeps, Probes: make(map[string]ProbeReport, len(st.Probes)),
+		ClockBelieved: now.Believed, Monotonic: round3(st.At.Mono.Seconds()), Seq: st.Seq, Sweeps: st.Sweeps, Probes: make(map[string]ProbeReport, len(st.Probes)),
 		Stations: []StationReport{}, Lots: []rules.LotReport{}, Alarms: []AlarmReport{}}
 	if st.At.Believed {
 		r.At = &rules.Stamp{At: st.At}
 	}
 	for i := range st.Probes {
-		r.Probes[st.Probes[i].Name] = reportProbe(&st.Probes[i], now)
+		v := reportProbe(&st.Probes[i], now)
+		for j := range st.Lots {
+			if l := &st.Lots[j]; !l.Ended && slices.Contains(l.Probes, st.Probes[i].Name) {
+				v.Lots = append(v.Lots, l.Lot)
+			}
+		}
+		r.Probes[st.Probes[i].Name] = v
 	}
 	for i := range st.Stations {
 		s := &st.Stations[i]
@@ -176,6 +189,10 @@ func reportProbe(p *rules.ProbeState, now sensor.Instant) ProbeReport {
 		mean := round3(p.Sum / float64(p.Valid))
 		r.Min, r.Max, r.Mean = celsius(&p.Min), celsius(&p.Max), &mean
 	}
+	if p.Raw.Valid() {
+		r.Raw = celsius(&p.Raw.Temp)
+	}
+	r.Calibration, r.Second = p.Calibration.Report(false), p.Second.Report(false)
 	if p.Reading.Valid() {
 		r.Celsius = celsius(&p.Reading.Temp)
 	} else {

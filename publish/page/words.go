@@ -191,6 +191,8 @@ func markWords(k rules.MarkKind) string {
 		return "a station's alarms are silent"
 	case rules.MarkInService:
 		return "a station's alarms ring again"
+	case rules.MarkCalibrate:
+		return "a probe was held against a known temperature"
 	case rules.MarkHandover:
 		return "the next shift takes over"
 	}

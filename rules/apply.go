@@ -187,7 +187,7 @@ func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
 		l.Ruling = ruling{Discard, reasonThrownAway, never, l.Ruling.Basis}
 		e.end(l, at)
 		e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: Discard, Text: l.Name + " was discarded."})
-		return l.Name + " is discarded.", true
+		return l.Name + " is discarded." + e.leftHot(l.Station), true
 	case MarkClose:
 		e.keepFact(m, l, "")
 		e.end(l, at)
@@ -199,9 +199,9 @@ func (e *Engine) applyLot(m *Mark, l *lot, at time.Duration) (string, bool) {
 			return l.Name + " is closed and disarmed.", true
 		}
 		if l.Ruling.Verdict == Discard {
-			return l.Name + " is closed, and the record says that it was to be discarded. Mark discard for food that is thrown away.", true
+			return l.Name + " is closed, and the record says that it was to be discarded. Mark discard for food that is thrown away." + e.leftHot(l.Station), true
 		}
-		return l.Name + " is closed.", true
+		return l.Name + " is closed." + e.leftHot(l.Station), true
 	}
 	return noted(m, l.Name), true
 }
@@ -337,6 +337,19 @@ func (e *Engine) emptied(station int) {
 	if station >= 0 && e.mem.Stations[station].Armed && !e.hasLots(station) {
 		e.disarm(station, e.set.Stations[station].Purpose == Cooking)
 	}
+}
+
+// leftHot tells whoever took the last piece out of a hot cabinet how to leave it: left as it is, it is
+// watched again, and rings once it is switched off.
+func (e *Engine) leftHot(station int) string {
+	if station < 0 || e.hasLots(station) || e.set.Stations[station].Purpose != HotHolding || e.mem.Stations[station].OutOfService {
+		return ""
+	}
+	if low, ok := e.lowest(e.standingProbes(station)); !ok || low < e.standingCode(station).HotLimit {
+		return ""
+	}
+	name := e.stationName(station)
+	return " " + name + " is still hot and is watched again in " + words(armDelay) + ": mark close for " + name + " too before you switch it off."
 }
 
 func orHere(s string) string {

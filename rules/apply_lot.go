@@ -34,7 +34,7 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 	l.Station = i
 	lost := e.takeProbe(l)
 	e.takeTo(l, i, at)
-	more += e.without(lost)
+	more += e.without(lost) + e.meetWatch(l, at)
 	e.emptied(from)
 	said := ""
 	if m.Made != "" {
@@ -44,6 +44,22 @@ func (e *Engine) applyMove(m *Mark, l *lot, at time.Duration) (string, bool) {
 	e.emit(Event{Kind: LotMoved, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
 		Text: l.Name + " was moved from " + e.stationName(from) + " to " + m.Station + "."})
 	return l.Name + " is in " + m.Station + ", " + e.watchedBy(l) + "." + said + more + e.refuses(i, l) + e.contradiction(l), true
+}
+
+// meetWatch ends the station's own watch where a piece has come in, if that was in order: it goes on in the
+// piece. One that is not stays for somebody to close, and the answer says so.
+func (e *Engine) meetWatch(l *lot, at time.Duration) string {
+	x := e.lotNamed(e.stationName(l.Station))
+	switch {
+	case x == nil || !x.Standing:
+		return ""
+	case x.Ruling.Verdict != OK || x.Exc != nil || x.Time != nil || e.assumed(x) > 0:
+		return " The watch that " + x.Name + " kept before is " + string(x.Ruling.Verdict) + " and goes on: mark close for " + x.Name +
+			" if nothing else was in it."
+	}
+	e.end(x, at)
+	e.emit(Event{Kind: LotEnded, Station: x.Name, Lot: x.Name, Verdict: x.Ruling.Verdict, Text: "The watch of " + x.Name + " goes on as " + l.Name + "."})
+	return " The watch of " + x.Name + " goes on in it."
 }
 
 // takeTo puts a lot into a station. A probe that was claimed by name goes along with the food.
@@ -177,16 +193,21 @@ func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
 }
 
 // checkCold lets a hand check over the cold limit speak for food that is held cold, whatever the probe
-// says, until a check finds it cold.
+// says, until a signed check finds it cold.
 func (e *Engine) checkCold(l *lot) string {
 	cold := e.code(l).ColdLimit
 	held := l.Stage == ColdHolding || l.Stage == Cooling && l.Cool != nil && l.Cool.Result == Pass
-	if l.CheckTemp <= cold || !held {
-		l.HandWarm = l.HandWarm && l.CheckTemp > cold
+	switch {
+	case l.CheckTemp <= cold && l.HandWarm && l.CheckBy == "":
+		return " Sign the check (by) for it to count as cold again."
+	case l.CheckTemp <= cold:
+		l.HandWarm = false
+		return ""
+	case !held:
 		return ""
 	}
 	l.HandWarm = true
-	return " That is over " + e.temp(cold) + ": it counts as too warm, whatever the probe says, until a check finds it cold."
+	return " That is over " + e.temp(cold) + ": it counts as too warm, whatever the probe says, until a signed check finds it cold."
 }
 
 // applyServe takes a serve mark. It ends nothing: what is left is watched until it is closed.

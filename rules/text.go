@@ -74,7 +74,7 @@ func (e *Engine) action(l *lot) string {
 		return "Reheat it to " + target + " before serving, or discard it."
 	case reasonWarm:
 		if l.HandWarm && !l.Warm {
-			return "Cool it, and check it by hand again: at " + e.temp(code.ColdLimit) + " or below closes this."
+			return "Cool it, and check it by hand again: at " + e.temp(code.ColdLimit) + " or below and signed closes this."
 		}
 		return "Bring it back to " + e.temp(code.ColdLimit) + " or below" + left + ", or discard it."
 	case reasonCookLeft:

@@ -136,6 +136,9 @@ func (e *Engine) followCooling(l *lot) {
 	}
 	e.forecastFor(l)
 	now, legs := e.mem.Now, e.legs(c)
+	if c.FromTemp == 0 && l.LastHot == now && c.Started == l.Begun && l.Made != MadeAmbient && !l.onAirOnly(e) {
+		c.Hot, c.FromTemp = true, e.leg(l).From // the first that is known of it: it was loaded hot
+	}
 	if c.Hot {
 		// It starts when the food leaves the hot limit, not when it was put here.
 		c.Started, c.DangerStart, _ = l.coolStart()

@@ -255,3 +255,20 @@ func TestColdVerdictSettles(t *testing.T) {
 	b.set1(4, f(38)).hold(2 * time.Minute)
 	b.want("salad", rules.OK)
 }
+
+// Food that is loaded hot straight into a chiller cools from when it leaves the hot limit. Food that was below the
+// limit when it was first seen there cools from its loading, whatever it is warmed to afterwards.
+func TestCoolingOfFoodLoadedHot(t *testing.T) {
+	for _, tc := range []struct {
+		first float64
+		want  rules.RunResult
+	}{{150, rules.Running}, {134, rules.Fail}} {
+		b := newBench(t, warmer(t, "us-fda-2022"))
+		b.set1(2, f(tc.first)).sweep()
+		b.say(rules.MarkLoad, "pan", "bath", func(m *rules.Mark) { m.Probe = "core-2" }).hold(time.Minute)
+		b.ramp(2, f(140), 30*time.Minute).ramp(2, f(136), 30*time.Minute).ramp(2, f(75), 80*time.Minute)
+		if l := b.lot("pan"); l.Cooling == nil || l.Cooling.Result != tc.want {
+			t.Errorf("first seen at %v °F, 2 h 21 min after its loading: %+v, want %v\n%s", tc.first, l.Cooling, tc.want, b.story())
+		}
+	}
+}

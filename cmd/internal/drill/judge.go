@@ -93,6 +93,9 @@ const (
 	soonAfter = time.Hour
 	// after is how long an alarm may trail what caused it.
 	after = 5 * time.Minute
+	// crossingGrey is how long before a deadline by the true middle it may pass by a probe: the clock starts at a crossing
+	// that a slab passes at 0.05 to 0.1 °C a minute, and half a degree nobody is blamed for.
+	crossingGrey = 10 * time.Minute
 	// openFrom is from when on an open door is more than a service, lostFrom the same for air below its band.
 	openFrom, lostFrom = 6 * time.Minute, 20 * time.Minute
 )
@@ -304,7 +307,7 @@ func (d *day) fate(r *rung) fate {
 		ok = slices.ContainsFunc(t.legs, func(l leg) bool { return l.met < 0 || l.met > l.deadline })
 	case rules.DangerTime:
 		ok = t.past.during(0, r.raised) || d.blind(r) ||
-			slices.ContainsFunc(t.legs, func(l leg) bool { return l.deadline <= r.raised+time.Minute && (l.met < 0 || l.met > l.deadline) })
+			slices.ContainsFunc(t.legs, func(l leg) bool { return l.deadline <= r.raised+crossingGrey && (l.met < 0 || l.met > l.deadline) })
 	case "mains-lost", "clock-doubt":
 		return d.ifCut(r)
 	default:

@@ -291,7 +291,8 @@ func (t *truth) see(k *kitchen.Kitchen, now time.Duration, code *rules.Code) {
 	}
 	t.held.see(now, held)
 	t.atTip.see(now, tip > 0)
-	t.near.see(now, max(over, tip) > -grey)
+	rising := t.purpose == rules.Cooking && math.Abs(low-hot) <= grey // who measures may say that it has been there
+	t.near.see(now, max(over, tip) > -grey || rising)
 }
 
 // cool follows the legs of a cooling run: the clock starts when the food was last at the hot limit.

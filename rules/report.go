@@ -26,6 +26,21 @@ func (s Stamp) MarshalJSON() ([]byte, error) {
 	return json.Marshal(s.At.Wall.UTC().Round(time.Millisecond).Format("2006-01-02T15:04:05.999Z07:00"))
 }
 
+// UnmarshalJSON implements json.Unmarshaler.
+func (s *Stamp) UnmarshalJSON(b []byte) error {
+	*s = Stamp{}
+	switch {
+	case string(b) == "null":
+		return nil
+	case len(b) > 0 && b[0] == '"':
+		return json.Unmarshal(b, &s.At.Wall)
+	}
+	var seconds float64
+	err := json.Unmarshal(b, &seconds)
+	s.Relative, s.At.Mono = true, time.Duration(seconds*float64(time.Second))
+	return err
+}
+
 // LotReport is a lot as outside scripts read it: in the replay's JSON and on MQTT.
 type LotReport struct {
 	Lot           string           `json:"lot"`

@@ -16,9 +16,11 @@ import (
 
 // running is what a running daemon says of its probes.
 type running struct {
-	Units  rules.Units                 `json:"units"`
-	Stale  bool                        `json:"stale"`
-	Probes map[string]page.ProbeReport `json:"probes"`
+	Units rules.Units `json:"units"`
+	Stale bool        `json:"stale"`
+	// Monotonic is the sweep's moment by the daemon's own clock, in seconds.
+	Monotonic float64                     `json:"monotonic_seconds"`
+	Probes    map[string]page.ProbeReport `json:"probes"`
 }
 
 // runningProbes asks a running daemon, for it holds the buses. The error is page.ErrUnreachable where none runs.

@@ -53,7 +53,7 @@ func holdbell(args []string, stdout, stderr io.Writer) int {
 	root.SetArgs(args)
 	root.SetOut(stdout)
 	root.SetErr(stderr)
-	root.AddCommand(runVerb(), demoVerb(), replayVerb(), checkVerb(), probesVerb(), markVerb(), recordsVerb(), versionVerb())
+	root.AddCommand(runVerb(), demoVerb(), replayVerb(), checkVerb(), probesVerb(), markVerb(), calibrateVerb(), recordsVerb(), versionVerb())
 	err := root.Execute()
 	var e *exit
 	switch {

@@ -1,0 +1,113 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"holdbell/publish/page"
+	"holdbell/rules"
+	"holdbell/sensor"
+)
+
+// A reading is steady after half a minute that neither spreads nor slopes.
+func TestSteadiness(t *testing.T) {
+	feed := func(n int, each time.Duration, f func(i int) sensor.Temp) (sensor.Temp, bool) {
+		var s steadiness
+		for i := range n {
+			s.add(look{time.Duration(i) * each, f(i), f(i) + 100})
+		}
+		read, raw, ok := s.steady()
+		if ok && raw != read+100 {
+			t.Errorf("raw %d beside %d", raw, read)
+		}
+		return read, ok
+	}
+	for _, c := range []struct {
+		name string
+		n    int
+		each time.Duration
+		f    func(i int) sensor.Temp
+		read sensor.Temp
+		ok   bool
+	}{
+		{"still", 31, time.Second, func(int) sensor.Temp { return 250 }, 250, true},
+		{"too short", 30, time.Second, func(int) sensor.Temp { return 250 }, 0, false},
+		{"too few", 7, 5 * time.Second, func(int) sensor.Temp { return 250 }, 0, false},
+		{"steps of a chip to and fro", 60, time.Second, func(i int) sensor.Temp { return sensor.Temp(i%2) * 250 }, 120, true},
+		{"a hundredth a second", 60, time.Second, func(i int) sensor.Temp { return sensor.Temp(i) * 11 }, 0, false},
+		{"a spike", 60, time.Second, func(i int) sensor.Temp { return sensor.Temp(i/45%2) * 601 * sensor.Temp(i%2) }, 0, false},
+		{"came to rest", 90, time.Second, func(i int) sensor.Temp { return sensor.Temp(max(50-i, 0)) * 1000 }, 0, true},
+	} {
+		read, ok := feed(c.n, c.each, c.f)
+		if ok != c.ok || ok && (read < c.read-10 || read > c.read+10) {
+			t.Errorf("%s: %d, %v", c.name, read, ok)
+		}
+	}
+	var s steadiness
+	for i := range 31 {
+		s.add(look{at: time.Duration(i) * time.Second})
+	}
+	s.add(look{at: 0}) // another boot
+	if _, _, ok := s.steady(); ok || len(s) != 1 {
+		t.Errorf("a clock that went back: %d looks, %v", len(s), ok)
+	}
+}
+
+// What is proposed makes the probe read right where it was checked, worked by hand.
+func TestProposal(t *testing.T) {
+	today := time.Date(2026, 5, 2, 12, 0, 0, 0, time.UTC)
+	raw := 0.31
+	ice := &rules.CalibrationReport{At: rules.Stamp{At: sensor.Instant{Wall: time.Date(2026, 5, 1, 9, 0, 0, 0, time.UTC)}}, Reference: rules.RefIce, Raw: &raw}
+	c := calibration{probe: "core", by: "R. Oduya", ref: rules.RefBoiling, truth: 94_910, st: running{Probes: map[string]page.ProbeReport{"core": {Calibration: ice}}}}
+	if got, want := c.proposal(95_460, today), `calibration: { date: 2026-05-02, by: "R. Oduya", reference: "ice and boiling", points: [ { read: 0.31C, true: 0.00C }, { read: 95.46C, true: 94.91C } ] }`; !strings.Contains(got, want) || !strings.Contains(got, "2026-05-01") {
+		t.Errorf("%s\nwant %s", got, want)
+	}
+	c.ref, c.truth = rules.RefIce, 0 // twice at the same: no line through both
+	if got := c.proposal(310, today); !strings.HasSuffix(got, "offset: -0.31C") {
+		t.Error(got)
+	}
+}
+
+// The verb against the demo: a probe that reads right passes, one beside a reference that says otherwise fails,
+// and the running daemon keeps both.
+func TestCalibrateDemo(t *testing.T) {
+	socket := filepath.Join(shortDir(t), "s")
+	p := start(t, "holdbell", "demo", "--speed", "15", "--socket", socket)
+	p.until("page http")
+	client := page.NewClient(socket)
+	var st running
+	eventually(t, "a reading", func() bool {
+		raw, err := client.State(t.Context())
+		return err == nil && json.Unmarshal(raw, &st) == nil && st.Probes["warmer-core"].Celsius != nil
+	})
+	calibrate := func(args ...string) (string, int) {
+		cmd := exec.Command("holdbell", append([]string{"calibrate", "warmer-core", "--socket", socket, "--wait", "50s", "--by", "R. Oduya"}, args...)...)
+		out, _ := cmd.CombinedOutput()
+		return string(out), cmd.ProcessState.ExitCode()
+	}
+	here := *st.Probes["warmer-core"].Celsius
+	out, code := calibrate("--in-place", "--reference", fmt.Sprintf("%.2fC", here))
+	if code != exitOK || !strings.Contains(out, "it passes (±2 °F") {
+		t.Fatalf("ended with %d:\n%s", code, out)
+	}
+	out, code = calibrate("--in-place", "--reference", fmt.Sprintf("%.2fC", here+3))
+	if code != exitSilentProbe || !strings.Contains(out, "too low: it fails") || !strings.Contains(out, "offset: ") {
+		t.Fatalf("ended with %d:\n%s", code, out)
+	}
+	raw, err := client.State(t.Context())
+	if err != nil || json.Unmarshal(raw, &st) != nil {
+		t.Fatal(err)
+	}
+	if got := st.Probes["warmer-core"].Calibration; got == nil || got.Pass || got.By != "R. Oduya" || got.Error > -2 || got.Error < -4 {
+		t.Errorf("the daemon keeps %+v", got)
+	}
+	// Nowhere near ice: it is not in it.
+	if out, code := calibrate("--ice", "--wait", "12s"); code != exitSilentProbe || !strings.Contains(out, "Nothing was recorded") {
+		t.Errorf("ended with %d:\n%s", code, out)
+	}
+}

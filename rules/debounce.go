@@ -112,3 +112,19 @@ func (e *Engine) faultFinding(i int, p *probe) finding {
 	}
 	return f
 }
+
+// rejectedText says why conditioning did not pass a reading that the probe gave; empty when it did, or when there
+// was none.
+func (e *Engine) rejectedText(i int) string {
+	p, s := &e.mem.Probes[i], &e.set.Probes[i].Condition
+	if !p.Raw.Valid() || p.Cur.Valid() {
+		return ""
+	}
+	t := s.Corrected(p.Raw)
+	if !t.Valid() {
+		return "Its calibration leads out of what a temperature can be."
+	}
+	gap := max(t.Temp-p.Filter.Temp, p.Filter.Temp-t.Temp)
+	return "It reads " + e.temp(t.Temp) + ", " + e.set.Units.Difference(gap) + " from the last that was believed, and can change by " +
+		e.set.Units.Difference(s.MaxSlew) + " a second."
+}

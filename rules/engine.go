@@ -54,6 +54,7 @@ type memory struct {
 	Lots     []*lot
 	Record   alarm // record-trouble
 	Trouble  bool
+	Supply   Supply `json:",omitempty"` // the board's own
 	IDs      []string
 	Facts    []fact
 }
@@ -353,6 +354,12 @@ func (e *Engine) notice(n *Notice) {
 		e.mem.Trouble = true
 	case LedgerFine:
 		e.mem.Trouble = false
+	case SupplyLow:
+		e.mem.Supply = SupplyIsLow
+	case SupplyFine:
+		e.mem.Supply = SupplyIsFine
+	case SupplyUnknown:
+		e.mem.Supply = ""
 	}
 }
 

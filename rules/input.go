@@ -22,6 +22,10 @@ const (
 	// LedgerTrouble and LedgerFine: the record cannot be written, and can again.
 	LedgerTrouble NoticeKind = "ledger-trouble"
 	LedgerFine    NoticeKind = "ledger-fine"
+	// SupplyLow, SupplyFine and SupplyUnknown: how the board's own supply is, by its kernel.
+	SupplyLow     NoticeKind = "supply-low"
+	SupplyFine    NoticeKind = "supply-fine"
+	SupplyUnknown NoticeKind = "supply-unknown"
 )
 
 // Notice is something about the daemon itself that the rules must know.

@@ -37,6 +37,7 @@ type State struct {
 	At       sensor.Instant
 	Seq      uint64 // of the newest event
 	Sweeps   uint64
+	Supply   Supply // the board's own
 	Probes   []ProbeState
 	Stations []StationState
 	// Lots are the open ones, then the ended ones still shown, each in order of loading. An ended one may
@@ -45,13 +46,24 @@ type State struct {
 	Alarms []AlarmState // all that are not normal, oldest first
 }
 
-// ProbeState is one probe: as it read, and as conditioning passed it.
+// Supply is how the board's own supply is; empty where its kernel does not say.
+type Supply string
+
+// The two.
+const (
+	SupplyIsFine Supply = "fine"
+	SupplyIsLow  Supply = "low"
+)
+
+// ProbeState is one probe: as it read, corrected by its calibration, and as conditioning passed it.
 type ProbeState struct {
 	Name      string
 	Station   string // the first station that uses it; empty when none does
 	Role      string // "air", "food" or ""
 	Raw       sensor.Reading
+	Corrected sensor.Reading
 	Reading   sensor.Reading
+	Rejected  string         // why Reading is not Corrected, a whole sentence; empty when it is
 	LastValid sensor.Instant // zero: never
 	Faults    [sensor.NumFaults]uint64
 	Valid     uint64

@@ -43,6 +43,9 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 			what = "loses its reading again and again"
 		}
 		text := fmt.Sprintf("Probe %s at %s %s: %s (%s). %s", p.Name, where, what, faultWords(word), word, advice)
+		if e.mem.Supply == SupplyIsLow {
+			text += " And the board's supply is low: look at its power supply and cable first."
+		}
 		if l := e.leftAlone(s.probe); l != nil {
 			text += " Nothing else watches " + e.placed(l) + ": check it by hand until this reads."
 		}

@@ -10,7 +10,7 @@ import (
 // State gives a copy of everything that the Engine knows.
 func (e *Engine) State() *State {
 	m := &e.mem
-	st := &State{Site: e.set.Site, Units: e.set.Units, At: m.At, Seq: m.Seq, Sweeps: m.Sweeps,
+	st := &State{Site: e.set.Site, Units: e.set.Units, At: m.At, Seq: m.Seq, Sweeps: m.Sweeps, Supply: m.Supply,
 		Probes: make([]ProbeState, len(m.Probes)), Stations: make([]StationState, len(m.Stations))}
 	for i := range m.Probes {
 		st.Probes[i] = e.probeState(i)
@@ -38,6 +38,10 @@ func (e *Engine) probeState(i int) ProbeState {
 	p := &e.mem.Probes[i]
 	ps := ProbeState{Name: p.Name, Raw: p.Raw, Reading: p.Cur, LastValid: p.LastAt, Faults: p.Faults,
 		Valid: p.Valid, Min: p.Min, Max: p.Max, Sum: p.Sum}
+	ps.Corrected = sensor.Bad(sensor.Stale)
+	if e.mem.Started {
+		ps.Corrected, ps.Rejected = e.set.Probes[i].Condition.Corrected(p.Raw), e.rejectedText(i)
+	}
 	if s := e.stationOf(i); s >= 0 {
 		ps.Station, ps.Role = e.set.Stations[s].Name, "food"
 		if e.set.Stations[s].Air == i {

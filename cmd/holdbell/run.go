@@ -18,6 +18,7 @@ import (
 	"holdbell/sensor/bus"
 	"holdbell/sensor/bustrace"
 	"holdbell/sensor/live"
+	"holdbell/sensor/sysfs"
 	"holdbell/sensor/topic"
 )
 
@@ -43,6 +44,7 @@ func runVerb() *cobra.Command {
 			}
 			d, err := daemon.New(cfg, daemon.Options{
 				Open: b.open, Socket: socket, Version: version, Commit: commit, Log: log,
+				Supply: func() sysfs.Supply { return sysfs.ReadSupply(os.DirFS(root)) },
 			})
 			if err != nil {
 				return &exit{exitUsage, err}

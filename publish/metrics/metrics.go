@@ -90,6 +90,13 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 		return
 	}
 	ch <- prometheus.MustNewConstMetric(desc("events_total", "Events decided since the ledger began."), prometheus.CounterValue, float64(st.Seq))
+	if st.Supply != "" {
+		v := 0.0
+		if st.Supply == rules.SupplyIsLow {
+			v = 1
+		}
+		ch <- prometheus.MustNewConstMetric(desc("supply_undervoltage", "1 while the board's own supply is low, by its kernel; absent where that does not say."), prometheus.GaugeValue, v)
+	}
 	collectProbes(ch, st)
 	collectLots(ch, st)
 	collectAlarms(ch, st)

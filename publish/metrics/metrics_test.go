@@ -89,6 +89,17 @@ func TestGolden(t *testing.T) {
 	}
 }
 
+// The board's own supply is told only where its kernel says something.
+func TestSupply(t *testing.T) {
+	m := metrics.New(metrics.Options{})
+	for supply, want := range map[rules.Supply]string{"": "", rules.SupplyIsFine: "holdbell_supply_undervoltage 0", rules.SupplyIsLow: "holdbell_supply_undervoltage 1"} {
+		m.Show(&rules.State{Supply: supply})
+		if text := scrape(m); want == "" && strings.Contains(text, "undervoltage") || !strings.Contains(text, want) {
+			t.Errorf("supply %q is told as\n%s", supply, ours(text))
+		}
+	}
+}
+
 // A probe that fails takes its temperature with it; it comes back with it.
 func TestFaultyProbeIsAbsent(t *testing.T) {
 	m := metrics.New(metrics.Options{})

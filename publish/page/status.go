@@ -23,6 +23,7 @@ type StateReport struct {
 	Monotonic     float64                `json:"monotonic_seconds"` // of the sweep, by the clock that nobody sets
 	Seq           uint64                 `json:"seq"`
 	Sweeps        uint64                 `json:"sweeps"`
+	Supply        rules.Supply           `json:"supply,omitempty"` // the board's own: fine, low
 	Probes        map[string]ProbeReport `json:"probes"`
 	Stations      []StationReport        `json:"stations"`
 	Lots          []rules.LotReport      `json:"lots"`
@@ -38,8 +39,10 @@ type ProbeReport struct {
 	Mean         *float64          `json:"mean_celsius"`
 	Station      string            `json:"station"`
 	Role         string            `json:"role"`
-	Celsius      *float64          `json:"celsius"` // null while faulty
-	Fault        *string           `json:"fault"`   // null while valid
+	Corrected    *float64          `json:"corrected_celsius"`  // by its calibration
+	Rejected     string            `json:"rejected,omitempty"` // why celsius is not that
+	Celsius      *float64          `json:"celsius"`            // null while faulty
+	Fault        *string           `json:"fault"`              // null while valid
 	LastValidAge *float64          `json:"last_valid_age_seconds"`
 	Raw          *float64          `json:"raw_celsius"` // before calibration; null while faulty
 	// Lots are the open ones that it speaks for.
@@ -115,7 +118,7 @@ type AlarmReport struct {
 func Report(st *rules.State, now sensor.Instant, stale time.Duration) StateReport {
 	age, known := now.Sub(st.At)
 	r := StateReport{Site: st.Site, Units: st.Units, Age: ageOf(now, st.At), Stale: !known || age > stale,
-		ClockBelieved: now.Believed, Monotonic: round3(st.At.Mono.Seconds()), Seq: st.Seq, Sweeps: st.Sweeps, Probes: make(map[string]ProbeReport, len(st.Probes)),
+		ClockBelieved: now.Believed, Monotonic: round3(st.At.Mono.Seconds()), Seq: st.Seq, Sweeps: st.Sweeps, Supply: st.Supply, Probes: make(map[string]ProbeReport, len(st.Probes)),
 		Stations: []StationReport{}, Lots: []rules.LotReport{}, Alarms: []AlarmReport{}}
 	if st.At.Believed {
 		r.At = &rules.Stamp{At: st.At}
@@ -193,6 +196,10 @@ func reportProbe(p *rules.ProbeState, now sensor.Instant) ProbeReport {
 		r.Raw = celsius(&p.Raw.Temp)
 	}
 	r.Calibration, r.Second = p.Calibration.Report(false), p.Second.Report(false)
+	if p.Corrected.Valid() {
+		r.Corrected = celsius(&p.Corrected.Temp)
+	}
+	r.Rejected = p.Rejected
 	if p.Reading.Valid() {
 		r.Celsius = celsius(&p.Reading.Temp)
 	} else {

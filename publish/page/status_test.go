@@ -42,6 +42,33 @@ func TestHealth(t *testing.T) {
 	}
 }
 
+// Each step of conditioning is in the state: as given, corrected, and why it was not passed.
+func TestStateSteps(t *testing.T) {
+	st := &rules.State{Supply: rules.SupplyIsLow, Probes: []rules.ProbeState{
+		{Name: "good", Raw: sensor.Reading{Temp: 65_000}, Corrected: sensor.Reading{Temp: 64_500}, Reading: sensor.Reading{Temp: 64_500}},
+		{Name: "doubted", Raw: sensor.Reading{Temp: 90_000}, Corrected: sensor.Reading{Temp: 89_500}, Reading: sensor.Bad(sensor.Spike), Rejected: "It jumped."},
+		{Name: "open", Raw: sensor.Bad(sensor.Open), Corrected: sensor.Bad(sensor.Open), Reading: sensor.Bad(sensor.Open)},
+	}}
+	r := Report(st, sensor.Instant{}, time.Minute)
+	good, doubted, open := r.Probes["good"], r.Probes["doubted"], r.Probes["open"]
+	if *good.Raw != 65 || *good.Corrected != 64.5 || *good.Celsius != 64.5 || good.Rejected != "" {
+		t.Errorf("a good reading: %+v", good)
+	}
+	if *doubted.Raw != 90 || *doubted.Corrected != 89.5 || doubted.Celsius != nil || *doubted.Fault != "spike" || doubted.Rejected != "It jumped." {
+		t.Errorf("a doubted one: %+v", doubted)
+	}
+	if open.Raw != nil || open.Corrected != nil || open.Celsius != nil || *open.Fault != "open" || r.Supply != "low" {
+		t.Errorf("an open one: %+v, supply %q", open, r.Supply)
+	}
+	c := clock{}
+	if v := probeOf(&st.Probes[0], rules.Celsius, c); v.Reading != "64.5 °C, corrected from 65 °C" {
+		t.Errorf("the page says %q", v.Reading)
+	}
+	if v := probeOf(&st.Probes[1], rules.Celsius, c); v.Reading != "spike" || v.Fault != "It jumped." {
+		t.Errorf("the page says %q: %q", v.Reading, v.Fault)
+	}
+}
+
 func TestState(t *testing.T) {
 	if code, _ := get(t, kitchen(t, nil, noon, nil), "/state"); code != 503 {
 		t.Errorf("before the first sweep: %d", code)

@@ -268,8 +268,11 @@ func probeOf(p *rules.ProbeState, u rules.Units, c clock) probe {
 	}
 	if p.Reading.Valid() {
 		v.Reading = u.Format(p.Reading.Temp)
+		if p.Raw.Valid() && p.Corrected == p.Reading && p.Raw != p.Corrected {
+			v.Reading += ", corrected from " + u.Format(p.Raw.Temp)
+		}
 	} else {
-		v.Reading, v.Fault = p.Reading.Fault.String(), faultWords(p.Reading.Fault)
+		v.Reading, v.Fault = p.Reading.Fault.String(), cmp.Or(p.Rejected, faultWords(p.Reading.Fault))
 	}
 	return v
 }

@@ -15,6 +15,7 @@ import (
 	"holdbell/publish/page"
 	"holdbell/rules"
 	"holdbell/sensor"
+	"holdbell/sensor/sysfs"
 	"holdbell/sensor/topic"
 )
 
@@ -37,6 +38,8 @@ type Options struct {
 	Open func(cfg *configs.Config, newest sensor.Instant) (*Feed, error)
 	// Ledger is the record's path instead of the configuration's; empty for that.
 	Ledger string
+	// Supply says how the board's own supply is, from files of the kernel; nil where nobody can.
+	Supply func() sysfs.Supply
 	// Socket is the path of the control socket; empty for none.
 	Socket string
 	// Version and Commit are published as the build's.
@@ -102,7 +105,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 	d.loop = &loop{
 		source: d.feed.Source, engine: d.record.engine, desk: d.desk, probes: names(cfg),
 		show: d.show, took: d.metrics.ObserveSweep, alive: d.alive, script: d.feed.Script, log: d.log, state: &d.state,
-		carry: d.record.carry, between: d.between, last: d.record.newest,
+		supply: &supply{read: o.Supply}, carry: d.record.carry, between: d.between, last: d.record.newest,
 	}
 	outputs, err := d.newOutputs(cfg, d.feed.Topics)
 	if err != nil {
@@ -159,6 +162,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	background, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
 	go d.notify.run(background, d.log)
+	go d.loop.supply.run(background)
 
 	d.record.start()
 	d.loop.record = d.record.writer
@@ -303,6 +307,9 @@ func (d *Daemon) boardFacts(o *outputs) []page.BoardFact {
 	facts := []page.BoardFact{{Name: "record", Value: "fine"}}
 	if err := d.record.writer.Trouble(); err != nil {
 		facts[0] = page.BoardFact{Name: "record", Value: err.Error(), Trouble: true}
+	}
+	if st := d.state.Load(); st != nil && st.Supply == rules.SupplyIsLow {
+		facts = append(facts, page.BoardFact{Name: "supply", Value: "low: look at the board's power supply and cable", Trouble: true})
 	}
 	return append(facts, o.facts()...)
 }

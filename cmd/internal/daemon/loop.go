@@ -37,6 +37,8 @@ type loop struct {
 	log     *slog.Logger
 	state   *atomic.Pointer[rules.State]
 
+	supply *supply // nil: nobody can say
+
 	carry    []rules.Event // decided from the record at the start, and not recorded yet
 	last     sensor.Instant
 	held     []*order // marks for this sweep, or a later one
@@ -129,13 +131,21 @@ func (l *loop) due(at sensor.Instant) []*order {
 	return due
 }
 
-// listen asks the record how it is, and makes a notice of a change. The first answer is always one: the
+// listen asks the record and the supply how they are, and makes a notice of a change. The first answer is always one: the
 // rules may remember trouble from before a restart.
 func (l *loop) listen(at sensor.Instant) []rules.Notice {
 	l.notices = l.notices[:0]
+	if l.supply != nil {
+		if n, changed := l.supply.notice(at); changed {
+			if n.Kind == rules.SupplyLow {
+				l.log.Warn("the board's supply is low, by its kernel; probes may fail for it: look at power supply and cable")
+			}
+			l.notices = append(l.notices, n)
+		}
+	}
 	err := l.record.Trouble()
 	if l.heard && (err != nil) == l.troubled {
-		return nil
+		return l.notices
 	}
 	first := !l.heard
 	l.heard, l.troubled = true, err != nil

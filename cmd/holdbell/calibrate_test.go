@@ -76,8 +76,9 @@ func TestProposal(t *testing.T) {
 // The verb against the demo: a probe that reads right passes, one beside a reference that says otherwise fails,
 // and the running daemon keeps both.
 func TestCalibrateDemo(t *testing.T) {
-	socket := filepath.Join(shortDir(t), "s")
-	p := start(t, "holdbell", "demo", "--speed", "15", "--socket", socket)
+	dir := shortDir(t)
+	socket, record := filepath.Join(dir, "s"), filepath.Join(dir, "l.db")
+	p := start(t, "holdbell", "demo", "--speed", "15", "--socket", socket, "--ledger", record)
 	p.until("page http")
 	client := page.NewClient(socket)
 	var st running
@@ -105,6 +106,11 @@ func TestCalibrateDemo(t *testing.T) {
 	}
 	if got := st.Probes["warmer-core"].Calibration; got == nil || got.Pass || got.By != "R. Oduya" || got.Error > -2 || got.Error < -4 {
 		t.Errorf("the daemon keeps %+v", got)
+	}
+	table, err := exec.Command("holdbell", "records", "--calibrations", "--ledger", record).CombinedOutput()
+	if lines := strings.Split(strings.TrimSpace(string(table)), "\n"); err != nil || len(lines) != 3 ||
+		!strings.Contains(lines[1], "passes  R. Oduya") || !strings.Contains(lines[2], "FAILS") || !strings.HasPrefix(lines[2], "warmer-core  2026-05-02  reference") {
+		t.Errorf("%v:\n%s", err, table)
 	}
 	// Nowhere near ice: it is not in it.
 	if out, code := calibrate("--ice", "--wait", "12s"); code != exitSilentProbe || !strings.Contains(out, "Nothing was recorded") {

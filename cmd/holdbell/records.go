@@ -13,6 +13,7 @@ import (
 	"holdbell/cmd/internal/records"
 	"holdbell/configs"
 	"holdbell/publish/ledger"
+	"holdbell/rules"
 )
 
 func recordsVerb() *cobra.Command {
@@ -38,6 +39,9 @@ func recordsVerb() *cobra.Command {
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if o.calibrations {
+				return o.checks(cmd, cmd.OutOrStdout())
+			}
 			if o.compare {
 				return o.side(cmd, args, cmd.OutOrStdout())
 			}
@@ -52,6 +56,8 @@ func recordsVerb() *cobra.Command {
 	flags.StringVar(&o.lot, "lot", "", "only this `LOT`; NAME@DATE is the one that began on that day")
 	flags.StringVar(&o.format, "format", "text", "`FORMAT`: "+strings.Join(records.Formats(), " or "))
 	flags.BoolVar(&o.compare, "compare", false, "two lots side by side, named after the flags")
+	flags.BoolVar(&o.calibrations, "calibrations", false, "every check of every probe against a known temperature, over the years")
+	cmd.MarkFlagsMutuallyExclusive("calibrations", "compare")
 	for _, other := range []string{"from", "to", "lot", "format"} {
 		cmd.MarkFlagsMutuallyExclusive("compare", other)
 	}
@@ -62,7 +68,22 @@ func recordsVerb() *cobra.Command {
 type recordsOf struct {
 	config, ledger        string
 	from, to, lot, format string
-	compare               bool
+	compare, calibrations bool
+}
+
+// checks writes how the probes have drifted.
+func (o *recordsOf) checks(cmd *cobra.Command, out io.Writer) error {
+	var opts records.Options
+	if err := o.configure(cmd, &opts); err != nil {
+		return err
+	}
+	units := rules.Celsius
+	if opts.Setup != nil {
+		units = opts.Setup.Units
+	}
+	return o.reading(func(l *ledger.Ledger) error {
+		return records.Calibrations(cmd.Context(), out, l, units, time.Local)
+	})
 }
 
 // side writes two lots side by side.

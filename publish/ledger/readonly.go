@@ -173,3 +173,28 @@ func (l *Ledger) SweepBefore(ctx context.Context, at time.Time) (sweep uint64, e
 	})
 	return sweep, err
 }
+
+// MarksOf gives all recorded marks of a kind, oldest first.
+func (l *Ledger) MarksOf(ctx context.Context, kind rules.MarkKind) ([]rules.Mark, error) {
+	var all []rules.Mark
+	err := l.read(func(db *sql.DB) error {
+		rows, err := db.QueryContext(ctx, `SELECT mark FROM marks WHERE json_extract(mark, '$.mark') = ? ORDER BY sweep, n`, string(kind))
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var text []byte
+			var m rules.Mark
+			if err := rows.Scan(&text); err != nil {
+				return err
+			}
+			if err := json.Unmarshal(text, &m); err != nil {
+				return fmt.Errorf("a mark of the kind %s: %w", kind, err)
+			}
+			all = append(all, m)
+		}
+		return rows.Err()
+	})
+	return all, err
+}

@@ -156,6 +156,7 @@ func (e *Engine) applyCheck(m *Mark, l *lot, at time.Duration) string {
 	t, limit := *m.Temp, e.code(l).HotLimit
 	l.CheckT, l.CheckAt, l.CheckTemp, l.CheckBy = at, m.At, t, m.By
 	said := l.Name + " was checked by hand at " + e.temp(t) + "." + e.checkCook(m, l, at)
+	e.vouchLeap(m, l)
 	good := t >= limit
 	if l.Stage == ColdHolding || l.Stage == Cooling {
 		good = t <= e.code(l).ColdLimit
@@ -259,6 +260,7 @@ func (e *Engine) applyIn(m *Mark, l *lot, at time.Duration) (string, bool) {
 			continue
 		}
 		x.Suspended = false
+		l.Leap = leap{} // it was put back in on purpose
 		// The check at the far end must be another than the one before the probe came out. It vouches for
 		// what lies behind it: from there on it is itself the last reading.
 		if l.OutCheck && e.vouches(l, at) && l.CheckT > x.OffSince {

@@ -72,8 +72,8 @@ func (e *Engine) followCook(l *lot) {
 	if c.Proof != "" && c.TableMet {
 		return
 	}
-	// The air of an oven proves nothing about the food in it, and a gap earns nothing.
-	food := l.AllValid && !e.gap && !l.onAirOnly(e)
+	// The air of an oven proves nothing about the food in it, nor does a leap, and a gap earns nothing.
+	food := l.AllValid && !e.gap && !l.onAirOnly(e) && !l.Leap.Leapt
 	e.followOven(l, c)
 	e.followDwell(l, c, food)
 	if c.Proof != "" {

@@ -380,7 +380,7 @@ func TestRoastOvenGrace(t *testing.T) {
 		if tc.fault {
 			b.fail(3, sensor.Open)
 		}
-		b.hold(tc.off).set1(3, f(275)).set1(1, f(140)).hold(13 * time.Minute)
+		b.hold(tc.off).set1(3, f(275)).ramp(1, f(140), 8*time.Minute).hold(13 * time.Minute)
 		if l := b.lot("piece"); (l.Cook.Proof == rules.ProvenByRoast) != tc.proven {
 			t.Errorf("%+v: %+v", tc, l.Cook)
 		}

@@ -217,3 +217,58 @@ func TestADiscardSpeaksUp(t *testing.T) {
 		t.Errorf("%q", l.Action)
 	}
 }
+
+// Boiling water on the probe proves no reheating, however long it lasts: no food rises so fast. What settles
+// it is the way back, the probe put in again by mark, or a signed check that agrees.
+func TestBoilingWaterReheatsNothing(t *testing.T) {
+	begin := func() *bench {
+		b := loaded(t, "us-fda-2022").set1(1, f(120)).hold(time.Hour)
+		return b.set1(1, f(212)).hold(5 * time.Minute)
+	}
+	b := begin()
+	if l := b.want("brisket", rules.Act); !strings.Contains(l.Text, "leapt up from 120 °F") || b.count(rules.ReheatProven, "") != 0 {
+		t.Errorf("%q", l.Text)
+	}
+	b.set1(1, f(150)).hold(2*time.Minute).set1(1, f(212)).hold(5 * time.Minute) // a wiggle
+	b.want("brisket", rules.Act)
+	b.restart(b.set).hold(time.Minute)
+	b.want("brisket", rules.Act)
+	b.set1(1, f(121)).hold(5*time.Minute).ramp(1, f(168), 30*time.Minute).hold(time.Minute)
+	b.want("brisket", rules.OK)
+
+	b = begin()
+	b.say(rules.MarkCheck, "brisket", "", func(m *rules.Mark) { v := f(211); m.Temp = &v }).hold(time.Minute)
+	b.want("brisket", rules.Act)
+	b.say(rules.MarkCheck, "brisket", "", signedCheck(f(170))).hold(time.Minute)
+	b.want("brisket", rules.Act)
+	b.set1(1, f(171)).hold(time.Minute).say(rules.MarkCheck, "brisket", "", signedCheck(f(170))).hold(time.Minute)
+	b.want("brisket", rules.OK)
+
+	b = loaded(t, "us-fda-2022").set1(1, f(120)).hold(time.Hour)
+	b.say(rules.MarkProbeOut, "brisket", "", nil).hold(2 * time.Minute)
+	b.set1(1, f(170)).say(rules.MarkProbeIn, "brisket", "", nil).hold(time.Minute)
+	b.want("brisket", rules.OK)
+
+	// A run of reheating too.
+	b = newBench(t, warmer(t, "us-fda-2022"))
+	b.set1(1, f(38)).sweep()
+	b.say(rules.MarkLoad, "stew", "walkin", withProbe("core")).hold(time.Minute)
+	b.say(rules.MarkMove, "stew", "oven", nil).ramp(1, f(60), 20*time.Minute)
+	b.set1(1, f(212)).hold(5 * time.Minute)
+	if l := b.want("stew", rules.Act); l.Reheating.Result != rules.Running {
+		t.Errorf("%+v", l.Reheating)
+	}
+}
+
+// Nor does it cook anything.
+func TestBoilingWaterCooksNothing(t *testing.T) {
+	b := pitted(t, warmer(t, "us-fda-2022"), "poultry").ramp(1, f(120), time.Hour)
+	b.set1(1, f(212)).hold(5 * time.Minute)
+	if l := b.lot("piece"); l.Cook.Proof != "" {
+		t.Errorf("%+v", l.Cook)
+	}
+	b.set1(1, f(121)).hold(5*time.Minute).ramp(1, f(168), time.Hour)
+	if l := b.lot("piece"); l.Cook.Proof == "" {
+		t.Errorf("cooked, %+v", l.Cook)
+	}
+}

@@ -152,6 +152,7 @@ type lot struct {
 	// Against is set while it lies in a station that was out of service when it was put there: nobody has
 	// silenced its own alarms.
 	Against  bool           `json:",omitempty"`
+	Leap     leap           `json:",omitzero"`
 	Trend    trend          `json:",omitzero"`
 	Proposed proposal       `json:",omitempty"`
 	Served   sensor.Instant `json:",omitzero"` // the latest serve mark

@@ -57,7 +57,8 @@ func (e *Engine) firstHeat(l *lot) string {
 func (e *Engine) followReheat(l *lot) {
 	now, rule := e.mem.Now, e.reheatRule(l)
 	// The air of an oven proves nothing about the food in it.
-	if !l.AllValid || l.Low < rule.Target || e.gap || l.onAirOnly(e) {
+	e.followLeap(l)
+	if !l.AllValid || l.Low < rule.Target || e.gap || l.onAirOnly(e) || l.Leap.Leapt {
 		l.HoldFrom = never
 	} else if l.HoldFrom == never {
 		l.HoldFrom = now

@@ -261,6 +261,7 @@ func (e *Engine) lotSentence(l *lot, why string) string {
 		if l.CheckT == never {
 			b.WriteString(" No hand check was made since it was loaded.")
 		}
+		b.WriteString(e.leapText(l))
 		b.WriteString(e.guardText(l))
 	}
 	b.WriteString(e.cookAlso(l))

@@ -136,8 +136,9 @@ func (e *Engine) followCooling(l *lot) {
 	}
 	e.forecastFor(l)
 	now, legs := e.mem.Now, e.legs(c)
-	if c.FromTemp == 0 && l.LastHot == now && c.Started == l.Begun && l.Made != MadeAmbient && !l.onAirOnly(e) {
-		c.Hot, c.FromTemp = true, e.leg(l).From // the first that is known of it: it was loaded hot
+	// Food that was loaded hot into a chiller has not begun to cool. Its probe may need a moment to show it.
+	if c.Leg == 0 && c.Started == l.Begun && now-l.Begun <= e.set.GapAllowance && l.LastHot == now && l.Made != MadeAmbient && !l.onAirOnly(e) {
+		c.Hot, c.FromTemp = true, e.leg(l).From
 	}
 	if c.Hot {
 		// It starts when the food leaves the hot limit, not when it was put here.
@@ -149,7 +150,9 @@ func (e *Engine) followCooling(l *lot) {
 		c.FromTemp = l.High
 	}
 	food := l.AllValid && !l.onAirOnly(e) // the air of a chiller proves nothing about the food in it
-	for c.Leg < len(legs) && food && l.High <= e.leg(l).To {
+	// Nor does a cold probe that was only just put into food which nobody has seen hot.
+	settled := l.LastHot != never || now-l.Begun > e.set.GapAllowance
+	for c.Leg < len(legs) && food && settled && l.High <= e.leg(l).To {
 		at := now
 		if t := e.crossing(l.HighProbe, e.leg(l).To); t != never && !e.gap {
 			at = t

@@ -157,6 +157,26 @@ func TestHotFoodInTheColdCools(t *testing.T) {
 	}
 }
 
+// Food that was loaded hot into a chiller begins to cool when it leaves the hot limit; its probe may need a
+// moment to show that it is hot. What was loaded at 120 °F and gets a bounce over 135 °F later began at the load.
+func TestLoadedHotIntoTheChiller(t *testing.T) {
+	for _, first := range []float64{150, 70} {
+		b := newBench(t, warmer(t, "us-fda-2022"))
+		b.set1(1, f(first)).sweep()
+		b.say(rules.MarkLoad, "pan", "bath", withProbe("core")).hold(30 * time.Second)
+		b.set1(1, f(150)).hold(70 * time.Minute)
+		left := b.now
+		b.ramp(1, f(69), 115*time.Minute).hold(time.Minute)
+		l := b.want("pan", rules.Act)
+		near(t, "the start", l.Cooling.Started.Mono, left+21*time.Minute, time.Minute) // 15 of 81 °F in 115 min
+	}
+	b := newBench(t, warmer(t, "us-fda-2022"))
+	b.set1(1, f(120)).sweep()
+	b.say(rules.MarkLoad, "pan", "bath", withProbe("core")).hold(20 * time.Minute)
+	b.set1(1, f(137)).hold(2 * time.Minute).set1(1, f(120)).hold(99 * time.Minute)
+	b.want("pan", rules.Discard)
+}
+
 // Food made from ingredients at room temperature has four hours to 41 °F (3-501.14(B)).
 func TestAmbientFood(t *testing.T) {
 	made := func(m *rules.Mark) { m.Probe, m.Made = "core", rules.MadeAmbient }

@@ -104,10 +104,10 @@ func ticketOf(l *rules.LotState, u rules.Units, c clock, unseen time.Duration) t
 		add("Predicted growth", growthWords(g))
 	}
 	if l.Cooling != nil {
-		add("Cooling", string(l.Cooling.Result))
+		add("Cooling", runWords(l.Cooling.Result, l.Cooling.Late, l.Cooling.Finish, c))
 	}
 	if l.Reheating != nil {
-		add("Reheating", string(l.Reheating.Result))
+		add("Reheating", runWords(l.Reheating.Result, l.Reheating.Late, l.Reheating.Finish, c))
 	}
 	if l.LastCheck.IsZero() {
 		add("Hand check", "none since it was loaded")
@@ -118,6 +118,20 @@ func ticketOf(l *rules.LotState, u rules.Units, c clock, unseen time.Duration) t
 		add("Probes", strings.Join(l.Probes, ", "))
 	}
 	return t
+}
+
+// runWords says how a cooling or a reheating stands, and when it is expected to be over.
+func runWords(result rules.RunResult, late bool, finish *rules.LegState, c clock) string {
+	text := string(result)
+	if finish != nil && finish.Forecast != nil {
+		if d, known := finish.Forecast.At.Sub(c.now); known {
+			text += ", expected to be done in " + words(max(0, d))
+		}
+	}
+	if late {
+		text += ", too late at this rate"
+	}
+	return text
 }
 
 // leftOf is the time that a lot has left: to its deadline, else until its charged time reaches the limit.
@@ -150,7 +164,8 @@ func spanOf(l *rules.LotState) (time.Duration, string) {
 	switch {
 	case !l.TimeControlEnds.IsZero():
 		return l.DangerLimit, "of its time control"
-	case l.Stage == rules.Cooling && l.Cooling != nil && l.Cooling.Result == rules.Running:
+	case l.Cooling != nil && l.Cooling.Result == rules.Running &&
+		(l.Stage == rules.Cooling || l.Cooling.Leg != nil && l.Deadline == l.Cooling.Leg.Deadline):
 		d, _ := l.Deadline.Sub(l.Cooling.Started)
 		return d, "to cool it"
 	case l.Reheating != nil && l.Reheating.Result == rules.Running:

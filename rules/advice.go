@@ -31,7 +31,7 @@ type LethalityState struct {
 func (e *Engine) advise(l *lot) {
 	a := &l.Advice
 	dt := e.mem.Now - e.mem.Prev
-	air := l.onAirOnly(e) // which says nothing of what heat did to the food
+	air := l.onAirOnly(e) || l.Leap.Leapt // which says nothing of what heat did to the food
 	switch {
 	case dt <= 0:
 	case l.AllValid && a.Has && !e.gap:

@@ -50,10 +50,14 @@ func (e *Engine) forecastFor(l *lot) {
 	}
 }
 
-// replaced forgets what a probe's model learned in other food. A move forgets nothing: the food is the same,
+// replaced forgets what a probe's model learned in other food, and a jump on its way here. A move forgets nothing: the food is the same,
 // and what the new air does to it shows within minutes.
 func (e *Engine) replaced(p int) {
-	if p >= 0 && e.mem.Probes[p].Ahead != nil {
+	if p < 0 {
+		return
+	}
+	e.mem.Probes[p].Fit.seated()
+	if e.mem.Probes[p].Ahead != nil {
 		e.mem.Probes[p].Ahead.Reset()
 	}
 }

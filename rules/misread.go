@@ -111,7 +111,11 @@ func (e *Engine) sits(i int, p *probe) {
 	}
 }
 
-// inFood reports whether a probe speaks for an open lot from within it, and since when for the newest.
+// seated forgets a jump: somebody has just said where the probe is.
+func (f *fit) seated() { f.Out, f.N, f.InSum, f.Sum = false, 0, 0, 0 }
+
+// inFood reports whether a probe speaks for an open lot from within it, and since when for the oldest: another that
+// comes to stand by the same probe tells nothing of it.
 func (e *Engine) inFood(p int) (since time.Duration, ok bool) {
 	for _, l := range e.mem.Lots {
 		if !l.open() || l.Station >= 0 && e.set.Stations[l.Station].Air == p {
@@ -119,7 +123,10 @@ func (e *Engine) inFood(p int) (since time.Duration, ok bool) {
 		}
 		for i := range l.Members {
 			if m := &l.Members[i]; m.Probe == p && m.Until == forever && !m.Suspended {
-				since, ok = max(since, m.From), true
+				if !ok || m.From < since {
+					since = m.From
+				}
+				ok = true
 			}
 		}
 	}
@@ -215,7 +222,7 @@ func (e *Engine) misreadText(p *probe, where string) string {
 			verb = "fell"
 		}
 		return fmt.Sprintf("Probe %s at %s %s from %s to %s within a minute, which no food does: it has come out of its food. "+
-			"Put it back, and check the food by hand.", p.Name, where, verb, e.temp(f.From), e.temp(f.To))
+			"Put it back, mark probe, and check the food by hand.", p.Name, where, verb, e.temp(f.From), e.temp(f.To))
 	}
 	return fmt.Sprintf("Probe %s at %s moves as the air does: it has come out of its food. Put it back, and check the food by hand.", p.Name, where)
 }

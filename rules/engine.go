@@ -78,6 +78,7 @@ type probe struct {
 	FlatFrom   time.Duration // the raw reading has not changed since then
 	FlatRaw    sensor.Temp
 	FlatBeside sensor.Reading // its neighbour's, when the flat line began
+	Rest       restless       `json:",omitzero"`
 
 	Bounce     bounce `json:",omitzero"`
 	AlarmFault alarm

@@ -3,8 +3,6 @@ package rules
 import (
 	"slices"
 	"time"
-
-	"holdbell/sensor"
 )
 
 // eachAlarm visits every alarm that there is, normal ones too.
@@ -251,56 +249,6 @@ func (e *Engine) leftAlone(p int) *lot {
 		}
 	}
 	return nil
-}
-
-// A flat line is called frozen when a neighbour has meanwhile gone, and stayed, so far away that this
-// probe had to follow, or after stuckAlone without any neighbour's word. Food lags its air and needs the
-// wider distance; a core in a steady cabinet can rest on one step of a coarse chip for hours (common
-// practice).
-const (
-	stuckMovedAir  = sensor.Temp(3_000)
-	stuckMovedFood = sensor.Temp(15_000)
-	stuckAlone     = 6 * time.Hour
-)
-
-// watchFlat looks for a register that no longer changes. Raw readings are compared: a live chip's cold
-// junction alone makes the last digit wander.
-func (e *Engine) watchFlat(i int, p *probe, st int) {
-	f := finding{since: never, left: never, delay: never}
-	if !p.Raw.Valid() {
-		f.level = unknown
-		p.FlatFrom = never
-	} else if p.FlatFrom == never || p.Raw.Temp != p.FlatRaw {
-		p.FlatFrom, p.FlatRaw = e.mem.Now, p.Raw.Temp
-		p.FlatBeside = sensor.Bad(sensor.Stale)
-	}
-	if p.FlatFrom != never && st >= 0 {
-		beside, threshold := e.neighbour(i, st)
-		if beside.Valid() && !p.FlatBeside.Valid() {
-			p.FlatBeside = beside
-		}
-		moved := beside.Temp - p.FlatBeside.Temp
-		if beside.Valid() && p.FlatBeside.Valid() && max(moved, -moved) >= threshold {
-			f.level = bad
-		}
-	}
-	if p.FlatFrom != never && e.mem.Now-p.FlatFrom >= stuckAlone {
-		f.level = bad
-	}
-	e.judge(&p.AlarmStuck, subjectOf{aStuck, st, nil, i}, f)
-}
-
-// neighbour is the reading that a probe of a station is compared with, and how far it must go: food with
-// its air, air with the first food.
-func (e *Engine) neighbour(i, st int) (sensor.Reading, sensor.Temp) {
-	s := &e.set.Stations[st]
-	switch {
-	case s.Air >= 0 && s.Air != i:
-		return e.read[s.Air], stuckMovedFood
-	case s.Air == i && len(s.Food) > 0:
-		return e.read[s.Food[0]], stuckMovedAir
-	}
-	return sensor.Bad(sensor.Stale), 0
 }
 
 // watchRecord judges record-trouble by what the daemon last said.

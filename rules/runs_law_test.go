@@ -39,7 +39,6 @@ func TestCoolingDeadlineIsMonotone(t *testing.T) {
 			type seen struct {
 				leg, finish time.Duration
 				failed      bool
-				low         sensor.Temp
 			}
 			runs := map[string]seen{}
 			for _, x := range in {

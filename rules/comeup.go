@@ -25,11 +25,9 @@ func (e *Engine) comeUpSpent(l *lot) time.Duration {
 func (e *Engine) watchComeUp(l *lot) {
 	f := finding{since: never, left: never, delay: never}
 	code := e.code(l)
-	if code.ComeUpLimit <= 0 || !l.CookSeen {
-		return
-	}
 	spent := e.comeUpSpent(l)
 	switch {
+	case code.ComeUpLimit <= 0 || !l.CookSeen: // nor any more, after an undo or with another code
 	case spent >= code.ComeUpLimit:
 		// A toxin outlives the cook, so that this stands until the lot ends.
 		f.level, f.rank, f.priority = bad, 1, Warning

@@ -41,11 +41,14 @@ const (
 func (e *Engine) propose(l *lot) {
 	t := &l.Trend
 	now := e.mem.Now
-	if e.gap || t.N > 0 && now-t.At > 2*trendStep {
-		t.N = 0
+	if e.gap {
+		t.N, l.Proposed = 0, proposeNothing
 	}
 	if !l.AllValid || l.onAirOnly(e) || t.N > 0 && now-t.At < trendStep {
-		return
+		return // without a reading the trend stays as it was last, for the sentence that tells of it
+	}
+	if t.N > 0 && now-t.At > 2*trendStep {
+		t.N = 0
 	}
 	v := l.Low
 	if l.Stage == ColdHolding || l.Stage == Cooling {

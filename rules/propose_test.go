@@ -82,8 +82,8 @@ func TestProposalAssumesNothing(t *testing.T) {
 		t.Errorf("%+v", a)
 	}
 	b.fail(1, sensor.Open).hold(time.Hour)
-	if l := b.lot("brisket"); l.Proposal == "" {
-		t.Error("no reading took the proposal back")
+	if l := b.lot("brisket"); l.Proposal == "" || strings.Contains(l.Proposal, ", 0 °F in") {
+		t.Errorf("no reading turned the proposal into %q", l.Proposal)
 	}
 	b.set1(1, f(100)).hold(25 * time.Minute)
 	if l := b.lot("brisket"); l.Proposal != "" {

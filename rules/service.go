@@ -23,7 +23,7 @@ func (e *Engine) applyService(m *Mark) (string, bool) {
 		said = m.Station + " is out of service" + quoted(m) + ". Its alarms are silent, its clocks run on, and food does not belong in it."
 	} else {
 		// What a cabinet was used for meanwhile, nobody knows: it has to show that it is hot.
-		st.Unproven, st.ProvingFrom = e.set.Stations[i].Purpose == HotHolding, never
+		st.Unproven, st.ProvingFrom = e.set.Stations[i].Purpose == HotHolding && len(e.standingProbes(i)) > 0, never
 		if st.Unproven {
 			said += " Put food in once it has been at " + e.temp(e.standingCode(i).HotLimit) + " for " + words(armDelay) + "."
 		}

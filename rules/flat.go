@@ -10,15 +10,14 @@ import (
 // tell them apart, all common practice. A neighbour that has meanwhile gone, and stayed, so far away that this probe
 // had to follow; food lags its air and needs the wider distance. The probe's own last digit: where it never rested
 // for an hour while its temperature did, two hours without a change are a frozen register. And the length of the
-// rest: air that nothing moves for stuckAir is none; a core in a steady cabinet can rest on one step of a coarse chip
-// (0.25 °C) from night to morning, as long as its neighbours rest too.
+// rest: six hours are none of air; a core in a steady cabinet can rest on one step of a coarse chip (0.25 °C) from night
+// to morning, so that one that has done so before and lived may rest twice as long, up to a day.
 const (
 	stuckMovedAir  = sensor.Temp(3_000)
 	stuckMovedFood = sensor.Temp(15_000)
 	stuckLively    = 2 * time.Hour
-	stuckAir       = 6 * time.Hour
-	stuckAlone     = 12 * time.Hour // food without a neighbour's word
-	stuckBeside    = 24 * time.Hour // food whose neighbour rests
+	stuckAlone     = 6 * time.Hour
+	stuckAtMost    = 24 * time.Hour // food that has rested long before
 )
 
 // restless is how lively a probe's raw readings are while the temperature rests.
@@ -32,6 +31,7 @@ type restless struct {
 	Quietest  int32         `json:",omitempty"` // fewest changes in one of them
 	Held      int32         `json:",omitempty"` // calm hours that count once it has changed again
 	HeldLeast int32         `json:",omitempty"`
+	Longest   time.Duration `json:",omitempty"` // rest on one step that it lived through
 }
 
 // A calm hour stays within calmRange. A probe is lively once calmHours of them have been watched, a whole day, and
@@ -80,6 +80,9 @@ func (e *Engine) watchFlat(i int, p *probe, st int) {
 		p.FlatFrom = never
 	} else {
 		p.Rest.note(e.mem.Now, p.Raw.Temp)
+		if p.FlatFrom != never && p.Raw.Temp != p.FlatRaw && !e.gap {
+			p.Rest.Longest = max(p.Rest.Longest, e.mem.Now-p.FlatFrom)
+		}
 		if p.FlatFrom == never || p.Raw.Temp != p.FlatRaw {
 			p.FlatFrom, p.FlatRaw = e.mem.Now, p.Raw.Temp
 			p.FlatBeside = sensor.Bad(sensor.Stale)
@@ -90,8 +93,8 @@ func (e *Engine) watchFlat(i int, p *probe, st int) {
 		return
 	}
 	limit := stuckAlone
-	if st < 0 || e.set.Stations[st].Air == i {
-		limit = stuckAir
+	if st >= 0 && e.set.Stations[st].Air != i {
+		limit = min(max(limit, 2*p.Rest.Longest), stuckAtMost)
 	}
 	if st >= 0 {
 		beside, threshold := e.neighbour(i, st)
@@ -101,8 +104,6 @@ func (e *Engine) watchFlat(i int, p *probe, st int) {
 		if beside.Valid() && p.FlatBeside.Valid() {
 			if moved := beside.Temp - p.FlatBeside.Temp; max(moved, -moved) >= threshold {
 				f.level = bad
-			} else if limit == stuckAlone {
-				limit = stuckBeside
 			}
 		}
 	}

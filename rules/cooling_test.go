@@ -173,7 +173,7 @@ func TestLoadedHotIntoTheChiller(t *testing.T) {
 	b := newBench(t, warmer(t, "us-fda-2022"))
 	b.set1(1, f(120)).sweep()
 	b.say(rules.MarkLoad, "pan", "bath", withProbe("core")).hold(20 * time.Minute)
-	b.set1(1, f(137)).hold(2 * time.Minute).set1(1, f(120)).hold(99 * time.Minute)
+	b.set1(1, f(137)).hold(2*time.Minute).set1(1, f(120)).hold(99 * time.Minute)
 	b.want("pan", rules.Discard)
 }
 

@@ -4,7 +4,7 @@
 // The chip turns volts into degrees by a straight line through its own temperature, which it does not tell. This
 // package takes the line back to volts as if the chip were at 25 °C and goes through the ITS-90 reference
 // function instead. Near there the line and the function run side by side, so that a chip anywhere from 10 to
-// 75 °C costs a quarter of a degree, where the line alone is off by half a degree in a kitchen and by three in
+// 75 °C costs three tenths of a degree at most, where the line alone is off by half a degree in a kitchen and by three in
 // a pit.
 package max6675
 

@@ -154,7 +154,7 @@ func TestLinearise(t *testing.T) {
 		}
 		line := (hot-cold)/slope + at
 		got, err := Linearise(uint16(math.Round(line * 4)))
-		if err != nil || math.Abs(got-tip) > 0.135+0.25 {
+		if err != nil || math.Abs(got-tip) > 0.135+0.3 {
 			t.Fatalf("%v °C with the board at %v comes back as %v, %v", tip, at, got, err)
 		}
 	})

@@ -56,7 +56,7 @@ func (e *Engine) replaced(p int) {
 	if p < 0 {
 		return
 	}
-	e.mem.Probes[p].Fit.seated()
+	e.mem.Probes[p].Fit.seated(e.mem.Now)
 	if e.mem.Probes[p].Ahead != nil {
 		e.mem.Probes[p].Ahead.Reset()
 	}

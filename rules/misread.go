@@ -23,6 +23,8 @@ type fit struct {
 	Fell   bool          `json:",omitempty"` // the jump was downwards
 	BackAt time.Duration `json:",omitempty"` // it was made up for then
 
+	Seated time.Duration `json:",omitempty"` // somebody last said where it is
+
 	// The scatter of this minute: second differences of raw readings in a row.
 	Last, Before     sensor.Temp   `json:",omitempty"`
 	Row              uint8         `json:",omitempty"` // readings in a row, up to 2
@@ -100,7 +102,7 @@ func (e *Engine) sits(i int, p *probe) {
 	if f.slot(now, e.read[i].Temp) && f.Loud <= 0 && f.jumped(now) && p.Ahead != nil {
 		p.Ahead.Reset() // what it read before was something else
 	}
-	if now-since < settleIn {
+	if now-max(since, f.Seated) < settleIn {
 		f.Out, f.Loose = false, false // somebody has just said what it is put into
 		return
 	}
@@ -111,8 +113,10 @@ func (e *Engine) sits(i int, p *probe) {
 	}
 }
 
-// seated forgets a jump: somebody has just said where the probe is.
-func (f *fit) seated() { f.Out, f.N, f.InSum, f.Sum = false, 0, 0, 0 }
+// seated forgets a jump: somebody has just said where the probe is, and may be about to put it there.
+func (f *fit) seated(now time.Duration) {
+	f.Out, f.N, f.InSum, f.Sum, f.Seated = false, 0, 0, 0, now
+}
 
 // inFood reports whether a probe speaks for an open lot from within it, and since when for the oldest: another that
 // comes to stand by the same probe tells nothing of it.

@@ -95,6 +95,14 @@ func TestMovingAProbeIsNoFault(t *testing.T) {
 	b.wantTold()
 }
 
+// Marked as it is put into another piece, beside the first that still stands by it, it may still be on its way.
+func TestAMarkedProbeMaySettle(t *testing.T) {
+	b := newBench(t, warmer(t, "us-fda-2022"))
+	b.say(rules.MarkLoad, "first", "warmer", withProbe("core")).hold(30 * time.Minute)
+	b.ramp(1, f(140), 10*time.Second).say(rules.MarkLoad, "second", "warmer", withProbe("core")).ramp(1, f(95), 40*time.Second)
+	b.hold(30 * time.Minute).wantTold()
+}
+
 // A tip that lies in the cabinet's air moves as the air does. Food does not, even when both cool alike.
 func TestProbeLiesInTheAir(t *testing.T) {
 	b := loaded(t, "us-fda-2022").swing(2*time.Hour, 0.05, 0).swing(time.Hour, 0.1, 1)

@@ -225,6 +225,9 @@ func (d *Dev) setUp(ctx context.Context) (sensor.Reading, error) {
 func judge(id, status byte) (sensor.Fault, string) {
 	both := id == id9601
 	switch {
+	case status == 0xff:
+		// Every alert at once, though this driver sets none up: the line went high between identity and status.
+		return sensor.BusFault, "status 0xff: a data line stuck high, or no chip any more: look at the wiring and the supply"
 	case status&statusShort != 0 && !both:
 		return sensor.BusFault, fmt.Sprintf("status %#02x has a bit that this chip does not know: look at the wiring and the bus's speed", status)
 	case status&statusShort != 0:

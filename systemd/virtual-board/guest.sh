@@ -31,7 +31,7 @@ max31856 short_gnd     air    over_under_voltage,short_gnd,open
 max31856 short_vcc     air    over_under_voltage,short_vcc
 max31856 dead0         air    bus_fault
 max31856 dead1         air    bus_fault
-max31856 garble:0.7    air    bus_fault,spike,cj_implausible,range,open,over_under_voltage
+max31856 garble:0.7    air    stale,bus_fault,spike,cj_implausible,range,open,over_under_voltage
 max31856 eio           air    bus_fault
 max31856 timeout       air    stale,bus_fault
 max31856 hang:9000     air    stale

@@ -186,27 +186,33 @@ func (l *Ledger) read(f func(db *sql.DB) error) error {
 
 // Events gives recorded events with a Seq greater than after, in order, at most max of them.
 func (l *Ledger) Events(ctx context.Context, after uint64, max int) ([]rules.Event, error) {
-	var events []rules.Event
+	return decoded[rules.Event](ctx, l, fmt.Sprintf("an event after %d", after),
+		`SELECT event FROM events WHERE seq > ? ORDER BY seq LIMIT ?`, clampInt(after), max)
+}
+
+// decoded gives the values that a query finds, a column of JSON; what names one in an error.
+func decoded[T any](ctx context.Context, l *Ledger, what, query string, args ...any) ([]T, error) {
+	var all []T
 	err := l.read(func(db *sql.DB) error {
-		rows, err := db.QueryContext(ctx, `SELECT event FROM events WHERE seq > ? ORDER BY seq LIMIT ?`, clampInt(after), max)
+		rows, err := db.QueryContext(ctx, query, args...)
 		if err != nil {
 			return err
 		}
 		defer rows.Close()
 		for rows.Next() {
 			var text []byte
-			var ev rules.Event
+			var v T
 			if err := rows.Scan(&text); err != nil {
 				return err
 			}
-			if err := json.Unmarshal(text, &ev); err != nil {
-				return fmt.Errorf("an event after %d: %w", after, err)
+			if err := json.Unmarshal(text, &v); err != nil {
+				return fmt.Errorf("%s: %w", what, err)
 			}
-			events = append(events, ev)
+			all = append(all, v)
 		}
 		return rows.Err()
 	})
-	return events, err
+	return all, err
 }
 
 // Cursor gives the Seq of the last event that the publisher name has dealt with; found is false when none

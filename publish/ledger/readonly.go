@@ -3,7 +3,6 @@ package ledger
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -113,34 +112,7 @@ func (l *Ledger) EventsWithin(ctx context.Context, from, to time.Time, kinds ...
 			args = append(args, string(k))
 		}
 	}
-	var events []rules.Event
-	err := l.read(func(db *sql.DB) error {
-		rows, err := db.QueryContext(ctx, query+` ORDER BY seq`, args...)
-		if err != nil {
-			return err
-		}
-		defer rows.Close()
-		for rows.Next() {
-			var text []byte
-			var ev rules.Event
-			if err := rows.Scan(&text); err != nil {
-				return err
-			}
-			if err := json.Unmarshal(text, &ev); err != nil {
-				return fmt.Errorf("an event after %d: %w", lastOf(events), err)
-			}
-			events = append(events, ev)
-		}
-		return rows.Err()
-	})
-	return events, err
-}
-
-func lastOf(events []rules.Event) uint64 {
-	if len(events) == 0 {
-		return 0
-	}
-	return events[len(events)-1].Seq
+	return decoded[rules.Event](ctx, l, "a recorded event", query+` ORDER BY seq`, args...)
 }
 
 // Span gives the walls of the first and the last recorded sweep; zero when there is none.
@@ -176,25 +148,6 @@ func (l *Ledger) SweepBefore(ctx context.Context, at time.Time) (sweep uint64, e
 
 // MarksOf gives all recorded marks of a kind, oldest first.
 func (l *Ledger) MarksOf(ctx context.Context, kind rules.MarkKind) ([]rules.Mark, error) {
-	var all []rules.Mark
-	err := l.read(func(db *sql.DB) error {
-		rows, err := db.QueryContext(ctx, `SELECT mark FROM marks WHERE json_extract(mark, '$.mark') = ? ORDER BY sweep, n`, string(kind))
-		if err != nil {
-			return err
-		}
-		defer rows.Close()
-		for rows.Next() {
-			var text []byte
-			var m rules.Mark
-			if err := rows.Scan(&text); err != nil {
-				return err
-			}
-			if err := json.Unmarshal(text, &m); err != nil {
-				return fmt.Errorf("a mark of the kind %s: %w", kind, err)
-			}
-			all = append(all, m)
-		}
-		return rows.Err()
-	})
-	return all, err
+	return decoded[rules.Mark](ctx, l, "a mark of the kind "+string(kind),
+		`SELECT mark FROM marks WHERE json_extract(mark, '$.mark') = ? ORDER BY sweep, n`, string(kind))
 }

@@ -37,6 +37,9 @@ type Rig struct {
 // guard ends a test that would hang. No figure of speed is asserted with it.
 const guard = 20 * time.Second
 
+// arrival is how long the far end may take to show what it has acknowledged.
+const arrival = 5 * time.Second
+
 // ledgerID is the ledger that the suite's events are from.
 const ledgerID = "0123456789abcdef0123456789abcdef"
 
@@ -213,21 +216,35 @@ func pause(ctx context.Context) {
 	}
 }
 
-// wantOnce holds the far end to the events of these Seqs, each at least once, first arrivals in order.
+// wantOnce holds the far end to the events of these Seqs, each at least once, first arrivals in order. It
+// waits for the last of them: a broker may acknowledge a message before it passes it on.
 func wantOnce(t *testing.T, r Rig, seqs ...uint64) {
 	t.Helper()
-	var got []uint64
-	for _, k := range r.Received() {
-		if k.Ledger != ledgerID {
-			t.Errorf("event %d arrived as one of ledger %q, want %q", k.Seq, k.Ledger, ledgerID)
-		}
-		if !slices.Contains(got, k.Seq) {
-			got = append(got, k.Seq)
-		}
+	ctx, cancel := context.WithTimeout(t.Context(), arrival)
+	defer cancel()
+	got := arrived(t, r)
+	for len(got) < len(seqs) && ctx.Err() == nil {
+		pause(ctx)
+		got = arrived(t, r)
 	}
 	if !slices.Equal(got, seqs) {
 		t.Errorf("the far end has events %v, want %v", got, seqs)
 	}
+}
+
+// arrived gives the Seqs that the far end has, in the order in which each first arrived.
+func arrived(t *testing.T, r Rig) []uint64 {
+	t.Helper()
+	var seqs []uint64
+	for _, k := range r.Received() {
+		if k.Ledger != ledgerID {
+			t.Fatalf("event %d arrived as one of ledger %q, want %q", k.Seq, k.Ledger, ledgerID)
+		}
+		if !slices.Contains(seqs, k.Seq) {
+			seqs = append(seqs, k.Seq)
+		}
+	}
+	return seqs
 }
 
 // within runs f, and fails the test when it does not come back.

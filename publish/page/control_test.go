@@ -40,7 +40,7 @@ func daemonAt(t *testing.T, p *Page) string {
 func TestControlSocket(t *testing.T) {
 	d := &desk{}
 	p := kitchen(t, rich(), noon, d.take)
-	p.opt.MarksAllowed = LocalOnly
+	p.opt.Visitor = LocalVisitor
 	path := daemonAt(t, p)
 	info, err := os.Stat(path)
 	if err != nil || info.Mode().Perm() != 0o660 {

@@ -37,10 +37,7 @@ type markRefusal struct {
 	ID    string `json:"id,omitempty"`
 }
 
-const (
-	notTaken   = "Marks are not taken from here; make them on the board itself, with holdbell mark, or after a login."
-	notDurable = "The mark could not be recorded in time. Make it once more: said again with the same id it counts once."
-)
+const notDurable = "The mark could not be recorded in time. Make it once more: said again with the same id it counts once."
 
 // serveMark takes a mark as JSON or from a form.
 func (p *Page) serveMark(w http.ResponseWriter, r *http.Request) {
@@ -53,9 +50,10 @@ func (p *Page) serveMark(w http.ResponseWriter, r *http.Request) {
 			writeJSON(w, no.Status, markRefusal{Error: no.Text})
 		}
 	}
+	visitor := p.visitor(r)
 	switch {
-	case p.opt.Mark == nil || !p.opt.MarksAllowed(r):
-		refuse(&RefusedError{http.StatusForbidden, notTaken})
+	case !visitor.MayMark:
+		refuse(&RefusedError{http.StatusForbidden, visitor.Why})
 		return
 	case !isForm && kind != "application/json":
 		refuse(&RefusedError{http.StatusUnsupportedMediaType, "Send the mark as application/json, or as a form."})
@@ -71,12 +69,13 @@ func (p *Page) serveMark(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if isForm {
-		p.takeForm(w, r, body)
+		p.takeForm(w, r, visitor, body)
 		return
 	}
 	fields, err := parseJSON(body)
 	var m rules.Mark
 	if err == nil {
+		visitor.sign(&fields)
 		m, err = rules.ParseMark(fields)
 	}
 	if err == nil {
@@ -151,7 +150,7 @@ func parseJSON(body []byte) (rules.MarkFields, error) {
 
 // takeForm takes the mark of a form: on success the browser goes to the page with the answer, else it
 // gets the form again with what was typed in it.
-func (p *Page) takeForm(w http.ResponseWriter, r *http.Request, body []byte) {
+func (p *Page) takeForm(w http.ResponseWriter, r *http.Request, visitor Visitor, body []byte) {
 	v, err := url.ParseQuery(string(body))
 	if err != nil {
 		http.Error(w, "The form cannot be read; fill it in once more on the page.", http.StatusBadRequest)
@@ -160,6 +159,7 @@ func (p *Page) takeForm(w http.ResponseWriter, r *http.Request, body []byte) {
 	fields, err := formFields(v)
 	var m rules.Mark
 	if err == nil {
+		visitor.sign(&fields)
 		m, err = rules.ParseMark(fields)
 	}
 	if err == nil {

@@ -372,7 +372,7 @@ func TestOtherSitesAreRefused(t *testing.T) {
 func TestMarksOnlyWhereAllowed(t *testing.T) {
 	d := &desk{}
 	p := kitchen(t, rich(), noon, d.take)
-	p.opt.MarksAllowed = LocalOnly
+	p.opt.Visitor = LocalVisitor
 	for _, c := range []struct {
 		from, host string
 		allowed    bool

@@ -34,8 +34,12 @@ type Options struct {
 	// or wraps a *RefusedError, or a *rules.MarkError, means that the mark itself is wrong; any other one
 	// that it could not be made durable in time. nil: no marks are taken.
 	Mark func(ctx context.Context, m rules.Mark) (answer string, err error)
-	// MarksAllowed reports whether this request may mark; nil means LocalOnly.
-	MarksAllowed func(r *http.Request) bool
+	// Visitor tells who sends a request and whether they may mark; nil means LocalVisitor.
+	Visitor func(r *http.Request) Visitor
+
+	// SignIn answers a token that was typed at /sign-in: nil once w carries the proof of it for later
+	// requests, else an error for the person, best a *RefusedError. nil: there is no such form.
+	SignIn func(w http.ResponseWriter, r *http.Request, token string) error
 
 	// Events are the newest ones of before the start, oldest first, to be shown with the later ones.
 	Events []rules.Event
@@ -63,7 +67,7 @@ type Page struct {
 	newID   func() string
 	style   asset
 
-	railPage, markPage *template.Template
+	railPage, markPage, signPage *template.Template
 }
 
 // delivered is an event with the ledger that it is from.
@@ -92,8 +96,8 @@ func New(o Options) (*Page, error) {
 	if o.Zone == nil {
 		o.Zone = time.Local
 	}
-	if o.MarksAllowed == nil {
-		o.MarksAllowed = LocalOnly
+	if o.Visitor == nil {
+		o.Visitor = LocalVisitor
 	}
 	if o.Log == nil {
 		o.Log = slog.Default()
@@ -155,6 +159,10 @@ func (p *Page) Handler() http.Handler {
 	mux.HandleFunc("GET /{$}", p.serveRail)
 	mux.HandleFunc("GET /mark", p.serveMarkForm)
 	mux.HandleFunc("POST /mark", p.serveMark)
+	if p.opt.SignIn != nil {
+		mux.HandleFunc("GET /sign-in", p.serveSignIn)
+		mux.HandleFunc("POST /sign-in", p.takeSignIn)
+	}
 	mux.HandleFunc("GET /healthz", p.serveHealth)
 	mux.HandleFunc("GET /state", p.serveState)
 	mux.Handle("GET "+stylePath, p.style)

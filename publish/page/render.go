@@ -14,15 +14,18 @@ import (
 	"holdbell/rules"
 )
 
-//go:embed rail.html mark.html parts.html style.css
+//go:embed rail.html mark.html sign.html parts.html style.css
 var files embed.FS
 
-// loadTemplates parses the two pages.
+// loadTemplates parses the pages.
 func (p *Page) loadTemplates() (err error) {
 	if p.railPage, err = template.ParseFS(files, "rail.html", "parts.html"); err != nil {
 		return fmt.Errorf("page: %w", err)
 	}
 	if p.markPage, err = template.ParseFS(files, "mark.html", "parts.html"); err != nil {
+		return fmt.Errorf("page: %w", err)
+	}
+	if p.signPage, err = template.ParseFS(files, "sign.html", "parts.html"); err != nil {
 		return fmt.Errorf("page: %w", err)
 	}
 	return nil
@@ -70,6 +73,8 @@ type formView struct {
 	Style    string
 	Site     string
 	Marks    bool
+	NoMarks  string // why not, and what mends it
+	SignIn   bool   // a token typed at /sign-in would do
 	ID       string
 	Error    string
 	Field    string
@@ -97,7 +102,11 @@ type kindView struct {
 // what is half typed.
 func (p *Page) serveMarkForm(w http.ResponseWriter, r *http.Request) {
 	v := p.form(r.URL.Query())
-	v.Marks = p.opt.Mark != nil && p.opt.MarksAllowed(r)
+	who := p.visitor(r)
+	v.Marks, v.NoMarks, v.SignIn = who.MayMark, who.Why, who.SignIn
+	if v.By == "" {
+		v.By = who.By
+	}
 	p.render(w, http.StatusOK, p.markPage, v)
 }
 

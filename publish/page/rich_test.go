@@ -124,7 +124,7 @@ func richEvents() []rules.Event {
 func kitchen(t testing.TB, st *rules.State, now sensor.Instant, mark func(context.Context, rules.Mark) (string, error)) *Page {
 	t.Helper()
 	ids := 0
-	p, err := New(Options{Now: func() sensor.Instant { return now }, Zone: time.UTC, Mark: mark, MarksAllowed: anyone,
+	p, err := New(Options{Now: func() sensor.Instant { return now }, Zone: time.UTC, Mark: mark, Visitor: anyone,
 		Board: func() []BoardFact {
 			return []BoardFact{{"Broker", "not reachable for 4 min, 12 messages wait", true}, {"Free space", "11 GB", false}}
 		}})

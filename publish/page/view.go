@@ -27,6 +27,8 @@ type railView struct {
 	Counts     []count
 	Answer     string
 	Marks      bool
+	NoMarks    string // why the buttons are off, and what mends it; empty while they are on
+	SignIn     bool   // a token typed at /sign-in turns them on
 	FormID     string // of the forms on this page; what a form says is hashed into the mark's id
 	Tickets    []ticket
 	Ended      []ticket
@@ -79,7 +81,8 @@ type event struct {
 func (p *Page) serveRail(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	v := p.rail(p.state.Load(), p.opt.Now())
-	v.Marks = p.opt.Mark != nil && p.opt.MarksAllowed(r)
+	who := p.visitor(r)
+	v.Marks, v.NoMarks, v.SignIn = who.MayMark, who.Why, who.SignIn
 	v.FormID = p.newID()
 	v.Answer = p.answerFor(q.Get("answer"))
 	if q.Get("refresh") == "off" {

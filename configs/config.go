@@ -164,6 +164,7 @@ type MQTT struct {
 	KeyFile      string
 	ClientID     string
 	Commands     bool   // whether marks are taken from the command topic
+	Discovery    string // prefix of a home dashboard's discovery topics; empty: nothing is sent there
 	Users        []User // of the embedded broker; without any, reading needs no login
 }
 

@@ -50,6 +50,7 @@ func (k *kitchen) mqtt(n ast.Node) {
 		field{"key_file", scalar(r, &m.KeyFile, "key_file", "/etc/holdbell/client.key", parseSecretPath)},
 		field{"client_id", scalar(r, &m.ClientID, "client_id", "holdbell-kitchen", parseName)},
 		field{"commands", scalar(r, &m.Commands, "commands", "true", parseBool)},
+		field{"discovery", scalar(r, &m.Discovery, "discovery", "homeassistant", parsePrefix)},
 		field{"users", func(n ast.Node) { r.list(n, "users", func(n ast.Node) { k.user(n, m) }) }},
 	)
 	if at == nil {

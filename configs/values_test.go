@@ -110,7 +110,7 @@ stations:
   - { name: b, purpose: hot-holding, air: air }
 publish:
   http: { listen: ":9000", web_config: /etc/w.yaml }
-  mqtt: { broker: embedded, users: [ { name: k, password_file: /etc/p } ], commands: true, prefix: house/kitchen }
+  mqtt: { broker: embedded, users: [ { name: k, password_file: /etc/p } ], commands: true, prefix: house/kitchen, discovery: homeassistant }
   phone: [ { url_file: /etc/u } ]
 ledger: { path: /data/l.db }
 log: { level: debug }
@@ -134,7 +134,7 @@ log: { level: debug }
 	if p := c.Probes[1]; p.Averaging != 16 || p.MainsHz != 50 || p.Offset != 556 || p.MaxSlew != 20_000 {
 		t.Errorf("probe %+v", p)
 	}
-	if m := c.MQTT; m.Listen != DefaultMQTTListen || !m.Commands || m.Users[0] != (User{"k", "/etc/p"}) || m.Prefix != "house/kitchen" {
+	if m := c.MQTT; m.Listen != DefaultMQTTListen || !m.Commands || m.Users[0] != (User{"k", "/etc/p"}) || m.Prefix != "house/kitchen" || m.Discovery != "homeassistant" {
 		t.Errorf("mqtt %+v", m)
 	}
 	if c.HTTP != (HTTP{":9000", "/etc/w.yaml"}) || c.Phones[0].From != rules.Warning || c.Ledger != "/data/l.db" || c.LogLevel.String() != "DEBUG" ||

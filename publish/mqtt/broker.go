@@ -49,7 +49,7 @@ type BrokerOptions struct {
 	Users []User
 	// Commands lets marks through: from users with Command, and from anyone where there are no users.
 	Commands bool
-	// Feeds are topics of others' readings: whoever may log in may publish to them.
+	// Feeds are topics of others, such as their readings: whoever may log in may publish to them.
 	Feeds []string
 	Log   *slog.Logger // default slog.Default()
 }

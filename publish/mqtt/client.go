@@ -43,6 +43,11 @@ type Options struct {
 	Feeds []string
 	Feed  func(topic string, payload []byte)
 
+	// Discovery is the prefix of a home-automation dashboard's discovery topics; empty: none are sent.
+	Discovery string
+	Period    time.Duration // of a sweep; a dashboard takes no slower topic for dead
+	Version   string        // of the daemon
+
 	Log *slog.Logger // default slog.Default()
 	Now func() sensor.Instant
 
@@ -57,11 +62,13 @@ type pace struct {
 	dial  time.Duration // for the network and the broker's greeting
 	ack   time.Duration // for an acknowledgement of what is retained; then the connection is given up
 	leave time.Duration // for the farewell
+	// rebirth bounds the wait before a dashboard's start is answered.
+	rebirth time.Duration
 }
 
 func steadyPace() pace {
 	return pace{loss: time.Second, first: 5 * time.Second, max: time.Minute, dial: 10 * time.Second,
-		ack: 20 * time.Second, leave: 2 * time.Second}
+		ack: 20 * time.Second, leave: 2 * time.Second, rebirth: rebirthSpread}
 }
 
 // Client is the publisher. It is safe for concurrent use.
@@ -69,6 +76,7 @@ type Client struct {
 	o        Options
 	url      *url.URL
 	topics   topics
+	home     home // zero without Discovery
 	pace     pace
 	commands chan []byte
 
@@ -95,6 +103,13 @@ func New(o Options) (*Client, error) {
 	if err := checkPrefix(o.Prefix); err != nil {
 		return nil, err
 	}
+	var h home
+	if o.Discovery != "" {
+		if err := checkPrefix(o.Discovery); err != nil {
+			return nil, fmt.Errorf("discovery: %w", err)
+		}
+		h = newHome(o.Discovery, o.Site)
+	}
 	u, err := parseBroker(o.Broker)
 	if err != nil {
 		return nil, err
@@ -114,7 +129,7 @@ func New(o Options) (*Client, error) {
 	if o.ClientID == "" {
 		o.ClientID = defaultID(o.Prefix, o.Site)
 	}
-	return &Client{o: o, url: u, topics: newTopics(o.Prefix, o.Site), pace: steadyPace(),
+	return &Client{o: o, url: u, topics: newTopics(o.Prefix, o.Site), home: h, pace: steadyPace(),
 		commands: make(chan []byte, maxCommands), wake: make(chan struct{}, 1), up: make(chan struct{})}, nil
 }
 

@@ -49,6 +49,9 @@ type link struct {
 	found map[string]struct{}
 	// looked is closed when the broker has told all that it holds.
 	looked chan struct{}
+	// told is the discovery message that the broker holds; again asks for it once more.
+	told  []byte
+	again bool
 }
 
 // message is one publish. token arrives when the library has taken it.
@@ -301,4 +304,33 @@ func (l *link) taken() map[string]struct{} {
 	f := l.found
 	l.found = map[string]struct{}{}
 	return f
+}
+
+// hasLooked reports whether the broker has told all that it holds, or will not.
+func (l *link) hasLooked() bool {
+	select {
+	case <-l.looked:
+		return true
+	default:
+		return false
+	}
+}
+
+// described gives the discovery message that the broker holds, and whether it is wanted once more.
+func (l *link) described() ([]byte, bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.told, l.again
+}
+
+func (l *link) describes(payload []byte) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.told, l.again = payload, false
+}
+
+func (l *link) askAgain() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.again = true
 }

@@ -51,13 +51,22 @@ func (c *Client) mirror(ctx context.Context, l *link) error {
 		case <-looked:
 			looked = nil
 			// Nothing waits for the answer: a broker that gives none goes on sending what is ignored.
-			go l.mc.Unsubscribe(slices.Collect(maps.Keys(c.topics.look()))...)
+			go l.mc.Unsubscribe(slices.Collect(maps.Keys(c.look()))...)
 		case <-l.lost:
 			return errLost
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 	}
+}
+
+// look is what is subscribed to for a moment at the start of each connection.
+func (c *Client) look() map[string]byte {
+	look := c.topics.look()
+	if c.home.topic != "" {
+		look[c.home.topic] = 0
+	}
+	return look
 }
 
 // round publishes what differs between the newest state and the board.
@@ -99,7 +108,7 @@ func (c *Client) round(ctx context.Context, l *link, board map[string]shown) err
 			}
 		}
 	}
-	return nil
+	return c.announce(ctx, l, st)
 }
 
 // send publishes a batch and waits until the broker has all of it. A broker that does not acknowledge in
@@ -161,6 +170,12 @@ func (c *Client) items(st *rules.State) []item {
 		lots[topic] = true
 		r := st.Lots[i].Report(false)
 		add(topic, said(r), r, lotRefresh)
+	}
+	for i, m := range stationMessages(st, now) {
+		key := m
+		// What runs with every sweep, and a sentence with figures in it, wait for the refresh.
+		key.At, key.Age, key.AirCelsius, key.LimitAhead, key.Deadline, key.Text = nil, nil, nil, nil, nil, ""
+		add(c.topics.station(st.Stations[i].Name), key, m, lotRefresh)
 	}
 	at := when(st.At, now)
 	for i := range st.Probes {

@@ -138,7 +138,7 @@ func must(t testing.TB, err error) {
 // quick is a pace for tests.
 func quick() pace {
 	return pace{loss: time.Millisecond, first: 5 * time.Millisecond, max: 50 * time.Millisecond,
-		dial: 5 * time.Second, ack: 10 * time.Second, leave: 2 * time.Second}
+		dial: 5 * time.Second, ack: 10 * time.Second, leave: 2 * time.Second, rebirth: time.Millisecond}
 }
 
 // logbook collects log lines.

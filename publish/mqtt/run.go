@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"math/rand/v2"
@@ -157,18 +158,28 @@ func (c *Client) greet(ctx context.Context, l *link) error {
 	}
 	// Without leave to read, nothing of an earlier run can be cleared; all else goes on.
 	born := sync.OnceFunc(func() { close(l.looked) })
-	err := l.subscribe(ctx, c.topics.look(), func(_ paho.Client, m paho.Message) {
+	err := l.subscribe(ctx, c.look(), func(_ paho.Client, m paho.Message) {
 		switch {
 		case m.Topic() == c.topics.status():
 			if !m.Retained() {
 				born()
+			}
+		case m.Topic() == c.home.topic:
+			if m.Retained() {
+				l.describes(bytes.Clone(m.Payload()))
 			}
 		case m.Retained() && len(m.Payload()) > 0:
 			l.note(m.Topic())
 			c.nudge()
 		}
 	})
-	if err != nil && (!l.stands() || ctx.Err() != nil) {
+	if err != nil {
+		if !l.stands() || ctx.Err() != nil {
+			return err
+		}
+		born()
+	}
+	if err := c.listen(ctx, l); err != nil {
 		return err
 	}
 	return l.publish(ctx, message{topic: c.topics.status(), payload: []byte("online"), retained: true})

@@ -64,9 +64,11 @@ func (t topics) answer() string           { return t.base + "command/mark/answer
 func (t topics) probe(name string) string { return t.base + "probe/" + level(name) }
 func (t topics) lot(name string) string   { return t.base + "lot/" + level(name) }
 
+func (t topics) station(name string) string { return t.base + "station/" + level(name) }
+
 // look subscribes to what a run may leave behind, and to our own birth, which comes after it.
 func (t topics) look() map[string]byte {
-	return map[string]byte{t.base + "probe/#": 0, t.base + "lot/#": 0, t.base + "alarm/#": 0, t.status(): 0}
+	return map[string]byte{t.base + "probe/#": 0, t.base + "lot/#": 0, t.base + "station/#": 0, t.base + "alarm/#": 0, t.status(): 0}
 }
 
 // alarm names the topic by station, alarm and subject: the lot, else the probe.

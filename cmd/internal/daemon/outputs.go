@@ -77,6 +77,7 @@ func (o *outputs) mqttOptions(broker string) mqtt.Options {
 		Broker: broker, Prefix: m.Prefix, Site: o.cfg.Site, ClientID: m.ClientID,
 		Username: m.Username, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile,
 		Commands: m.Commands, Mark: o.d.Mark, Log: o.log, Now: o.d.desk.now,
+		Discovery: m.Discovery, Period: o.cfg.Period, Version: o.d.o.Version,
 	}
 	if o.topics != nil {
 		opts.Feeds, opts.Feed = o.topics.Topics(), o.topics.Deliver
@@ -164,6 +165,9 @@ func (o *outputs) embed(ctx context.Context, wg *sync.WaitGroup) {
 	opts := mqtt.BrokerOptions{Listen: m.Listen, Prefix: m.Prefix, Site: o.cfg.Site, Commands: m.Commands, Log: o.log}
 	if o.topics != nil {
 		opts.Feeds = o.topics.Topics()
+	}
+	if m.Discovery != "" {
+		opts.Feeds = append(opts.Feeds, mqtt.BirthTopic(m.Discovery))
 	}
 	for _, u := range m.Users {
 		opts.Users = append(opts.Users, mqtt.User{Name: u.Name, PasswordFile: u.PasswordFile, Command: m.Commands})

@@ -74,8 +74,8 @@ func TestPayloadsAreJSONWithoutNaN(t *testing.T) {
 			st.Probes[0].Reading = sensor.Bad(f)
 		}
 		items := c.items(st)
-		if len(items) != 3 {
-			t.Fatalf("%d topics, want 3", len(items))
+		if len(items) != 4 {
+			t.Fatalf("%d topics, want 4", len(items))
 		}
 		ev := rules.Event{Seq: 1, At: at, Since: at, Temp: &temp, Text: text}
 		event, err := json.Marshal(newEventMessage("l", &ev, clock()))
@@ -123,9 +123,11 @@ func TestWhatCountsAsAChange(t *testing.T) {
 	}{
 		"an alarm's state":     {0, func(st *rules.State) { st.Alarms[0].Status = rules.Acknowledged }, true},
 		"an alarm's text":      {0, func(st *rules.State) { st.Alarms[0].Text = "worse" }, true},
-		"the time of a sweep":  {2, func(st *rules.State) { st.At = st.At.Add(time.Second); st.Sweeps++ }, false},
-		"a probe's reading":    {2, func(st *rules.State) { st.Probes[0].Reading.Temp++ }, true},
-		"a probe's fault":      {2, func(st *rules.State) { st.Probes[0].Reading = sensor.Bad(sensor.Open) }, true},
+		"the time of a sweep":  {3, func(st *rules.State) { st.At = st.At.Add(time.Second); st.Sweeps++ }, false},
+		"a probe's reading":    {3, func(st *rules.State) { st.Probes[0].Reading.Temp++ }, true},
+		"a probe's fault":      {3, func(st *rules.State) { st.Probes[0].Reading = sensor.Bad(sensor.Open) }, true},
+		"a station's alarms":   {2, func(st *rules.State) { st.Alarms[0].Active = false }, true},
+		"a station's text":     {2, func(st *rules.State) { st.Lots[0].Text = "longer" }, false},
 		"a lot's verdict":      {1, func(st *rules.State) { st.Lots[0].Verdict = rules.Act }, true},
 		"a lot's end":          {1, func(st *rules.State) { st.Lots[0].Ended = true }, true},
 		"a lot's running time": {1, func(st *rules.State) { st.Lots[0].DangerZone += time.Second }, false},
@@ -146,7 +148,7 @@ func TestTwoAlarmsOfOneTopic(t *testing.T) {
 	a.Probe, a.Seq, a.Status, a.Active = "warmer-rear", 9, rules.Returned, false
 	st.Alarms = append(st.Alarms, a)
 	items := c.items(st)
-	if len(items) != 3 || !bytes.Contains(items[0].payload, []byte(`"seq":7`)) {
+	if len(items) != 4 || !bytes.Contains(items[0].payload, []byte(`"seq":7`)) {
 		t.Errorf("of two alarms, %s is shown in %d topics", items[0].payload, len(items))
 	}
 }
@@ -161,7 +163,7 @@ func TestAnEndedLotGivesWayToTheOpenOne(t *testing.T) {
 	old.Ended = true
 	st.Lots = append(st.Lots, old)
 	items := c.items(st)
-	if len(items) != 3 || bytes.Contains(items[1].payload, []byte(`"ended":true`)) {
+	if len(items) != 4 || bytes.Contains(items[1].payload, []byte(`"ended":true`)) {
 		t.Errorf("of two lots, %s is shown in %d topics", items[1].payload, len(items))
 	}
 }

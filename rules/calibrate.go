@@ -192,7 +192,7 @@ func (e *Engine) watchCalibration(i int, p *probe, st int) {
 	case every > 0 && e.mem.Now >= due:
 		f.level, f.since = bad, due
 	}
-	if f.level == bad && !e.set.Shift.on(e.mem.At) {
+	if f.level == bad && !e.set.Shift.On(e.mem.At) {
 		f.mute = true
 		if !p.AlarmCal.Active {
 			f.level = fine

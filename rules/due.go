@@ -32,8 +32,8 @@ type Shift struct {
 	Zone     *time.Location
 }
 
-// on reports whether the shift is on. A wall clock that is not believed tells nobody to sleep.
-func (s *Shift) on(at sensor.Instant) bool {
+// On reports whether the shift is on. A wall clock that is not believed tells nobody to sleep.
+func (s *Shift) On(at sensor.Instant) bool {
 	if s == nil || !at.Believed {
 		return true
 	}
@@ -115,7 +115,7 @@ func (e *Engine) watchDue(i int) {
 		}
 	}
 	f := finding{since: never, left: never, delay: never}
-	awake := e.set.Shift.on(e.mem.At)
+	awake := e.set.Shift.On(e.mem.At)
 	if times > 0 && (awake || st.AlarmDue.Active) {
 		f.level, f.mute = bad, !awake
 	}

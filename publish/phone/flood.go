@@ -59,6 +59,7 @@ func (p *Phone) sumUp(m *message, group []rules.AlarmState) {
 	m.title = fmt.Sprintf("%d alarms: %s", len(group), group[0].Priority)
 	m.loud = group[0].Priority
 	m.tags = []string{string(group[0].Priority)}
+	m.ack = "" // one button would answer for one of them alone
 	const room = maxBody - maxTitle - len("Late by 23 h 59 min: And 1000 more stand on the page.")
 	text := fmt.Sprintf("%d alarms stand at once.", len(group))
 	for i, a := range group {

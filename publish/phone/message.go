@@ -28,6 +28,7 @@ type message struct {
 	loud  rules.Priority
 	over  bool // it tells of an end
 	tags  []string
+	ack   string // address that acknowledges; empty: none
 	hook  Hook
 }
 
@@ -50,6 +51,7 @@ type Hook struct {
 	Seq      uint64            `json:"seq"`
 	Ledger   string            `json:"ledger"`
 	Page     string            `json:"page"`
+	Answer   string            `json:"acknowledge"` // a POST there acknowledges the alarm; empty: none to acknowledge
 }
 
 // late is how long ago at was; 0 when that is not known.
@@ -82,11 +84,16 @@ func (p *Phone) compose(ledger string, ev rules.Event) message {
 		hook: Hook{Site: p.o.Site, Kind: ev.Kind, Alarm: ev.Alarm, Station: ev.Station, Lot: ev.Lot, Probe: ev.Probe,
 			Priority: ev.Priority, State: ev.State, Verdict: ev.Verdict, Text: plain(ev.Text), Since: stamp(ev.Since, now),
 			Raised: stamp(raised, now), Late: int64(late / time.Second), Seq: ev.Seq, Ledger: ledger, Page: p.o.Page}}
+	m.ack = p.answer(ledger, &ev)
+	m.hook.Answer = m.ack
 	if ev.Seq > 0 {
 		m.key = fmt.Sprintf("%s-%d", ledger, ev.Seq)
 	}
 	if ev.Alarm != "" {
 		m.tags = append(m.tags, string(ev.Alarm))
+	}
+	if p.o.After > 0 && ev.Kind != rules.AlarmCleared && !raised.IsZero() {
+		text = "Nobody has acknowledged this for " + words(p.late(raised)) + ". " + text
 	}
 	m.body = p.body(late, text)
 	return m

@@ -22,10 +22,18 @@ type Options struct {
 	From    rules.Priority // the least priority that rings
 	Site    string         // named in every message
 	Page    string         // address of the daemon's page, for a tap on the message; may be empty
-	Budget  int            // messages in any hour; default 60
-	Now     func() sensor.Instant
-	Log     *slog.Logger // default slog.Default()
-	Client  *http.Client // default: one of its own; its redirect policy is replaced
+	// After makes this target the next in line: it rings for an alarm only once nobody has acknowledged it for
+	// so long, with its first repeat from then on. 0 rings at once.
+	After time.Duration
+	// Quiet reports whether advice is to wait at that time: it does not ring then. nil: it always rings.
+	Quiet func(at sensor.Instant) bool
+	// Answer gives the address that acknowledges the alarm which the event seq raised, for a button on the
+	// message; nil, or an empty address: no button.
+	Answer func(ledger string, seq uint64) string
+	Budget int // messages in any hour; default 60
+	Now    func() sensor.Instant
+	Log    *slog.Logger // default slog.Default()
+	Client *http.Client // default: one of its own; its redirect policy is replaced
 }
 
 const (
@@ -81,6 +89,8 @@ func New(o Options) (*Phone, error) {
 		return nil, fmt.Errorf("%q is no priority to ring from; write advice, warning or critical", o.From)
 	case o.Now == nil:
 		return nil, errors.New("the phone has no clock; set Now")
+	case o.After < 0:
+		return nil, fmt.Errorf("a target cannot ring %s before the alarm; write a time, or none", -o.After)
 	case o.Budget < 0:
 		return nil, fmt.Errorf("a budget of %d messages an hour is none; write at least 1", o.Budget)
 	}
@@ -143,6 +153,16 @@ func (p *Phone) Deliver(ctx context.Context, ledger string, ev rules.Event) erro
 	if p.summed[ev.Seq] {
 		return nil
 	}
+	if p.o.After > 0 && !p.escalates(&ev, id) {
+		return nil
+	}
+	if p.hushed(&ev) {
+		p.dropped.Add(1)
+		if ev.Kind == rules.AlarmRaised {
+			p.unheard[id] = true
+		}
+		return nil
+	}
 	if p.overtaken(&ev, id) {
 		p.dropped.Add(1)
 		return nil
@@ -165,7 +185,7 @@ func (p *Phone) Deliver(ctx context.Context, ledger string, ev rules.Event) erro
 		return err
 	}
 	var group []rules.AlarmState
-	if t.form != hook { // a machine sums up for itself
+	if t.form != hook && p.o.After == 0 { // a machine sums up for itself, and the next in line hears of each that was left standing
 		if group, err = p.flood(ctx, &ev); err != nil {
 			return err
 		}

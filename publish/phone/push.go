@@ -99,6 +99,9 @@ func (p *Phone) post(ctx context.Context, t target, m message) error {
 		if p.o.Page != "" {
 			h.Set("Click", plain(p.o.Page))
 		}
+		if m.ack != "" {
+			h.Set("Actions", "http, Acknowledge, "+plain(m.ack)+", method=POST")
+		}
 	}
 	res, err := p.client.Do(req)
 	if err != nil {

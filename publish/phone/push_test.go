@@ -55,7 +55,7 @@ func TestTheWebhook(t *testing.T) {
 		must(t, p, ev)
 		want := `{"site":"demo-kitchen","kind":"alarm-raised","alarm":"below-hot-limit","station":"warmer","lot":"brisket",
 			"probe":"warmer-core","priority":"critical","state":"unacknowledged","verdict":"act","text":"Check \"it\" <now>.",
-			"since":"2026-03-01T11:59:00Z","raised":"2026-03-01T12:00:00Z","late_s":300,"seq":7,"ledger":"led","page":"http://board.local:8080/"}`
+			"since":"2026-03-01T11:59:00Z","raised":"2026-03-01T12:00:00Z","late_s":300,"seq":7,"ledger":"led","page":"http://board.local:8080/","acknowledge":""}`
 		c := f.got()[0]
 		var got, wanted any
 		if err := json.Unmarshal([]byte(c.body), &got); err != nil {

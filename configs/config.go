@@ -150,6 +150,7 @@ type Station struct {
 type HTTP struct {
 	Listen    string
 	WebConfig string // a file with TLS and login; empty for neither
+	Address   string // at which phones reach the page, without a path; empty: messages carry no link
 }
 
 // MQTT is the way to a broker, or the broker inside the daemon.
@@ -178,6 +179,8 @@ type User struct {
 type Phone struct {
 	URLFile string
 	From    rules.Priority // alarms of at least this priority
+	After   time.Duration  // rings once nobody has acknowledged for so long; 0: at once
+	Quiet   *rules.Shift   // when advice does not ring; nil: it always does
 }
 
 // Setup gives what the rules have to know. The error names a reference that leads nowhere; a Config from

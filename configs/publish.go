@@ -27,6 +27,7 @@ func (k *kitchen) publish(n ast.Node) {
 func (k *kitchen) http(n ast.Node) {
 	r, h := &k.reader, &k.c.HTTP
 	at := r.mapping(n, "http",
+		field{"address", scalar(r, &h.Address, "address", "http://192.168.1.20:9834", parsePageAddress)},
 		field{"listen", scalar(r, &h.Listen, "listen", DefaultListen, parseListen)},
 		field{"web_config", scalar(r, &h.WebConfig, "web_config", "/etc/holdbell/web.yaml", parsePath)},
 	)
@@ -140,7 +141,9 @@ func (k *kitchen) phone(n ast.Node) {
 	p := Phone{From: rules.Warning}
 	at := r.mapping(n, "a phone",
 		field{"url_file", scalar(r, &p.URLFile, "url_file", "/etc/holdbell/phone.url", parseSecretPath)},
-		field{"from", scalar(r, &p.From, "from", "warning", oneOf(rules.Advice, rules.Warning, rules.Critical))})
+		field{"from", scalar(r, &p.From, "from", "warning", oneOf(rules.Advice, rules.Warning, rules.Critical))},
+		field{"after", scalar(r, &p.After, "after", "20m", some(longestDelay))},
+		field{"quiet", func(n ast.Node) { p.Quiet, _ = k.hours(n, "quiet", `{ from: "22:30", to: "06:00" }`) }})
 	k.need(placeOf(n), at, "a phone", "url_file")
 	k.c.Phones = append(k.c.Phones, p)
 }
@@ -191,6 +194,19 @@ func parseUser(s string) (string, string, string) {
 		return "", "that is no username", "use at most 64 letters, without blank and : / # +"
 	}
 	return s, "", ""
+}
+
+// parsePageAddress takes the address at which people's phones reach the page, without a path.
+func parsePageAddress(s string) (string, string, string) {
+	const fix = "write it as a browser in the kitchen would, such as http://192.168.1.20:9834"
+	u, err := url.Parse(strings.TrimSuffix(s, "/"))
+	switch {
+	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.Path != "" || u.RawQuery != "" || u.Fragment != "":
+		return "", fmt.Sprintf("%q is no address of a page", shorten(s)), fix
+	case u.User != nil:
+		return "", "the page's address holds a login, which every message would carry", fix
+	}
+	return u.String(), "", ""
 }
 
 // parseListen takes host:port. Port 0 picks a free one.

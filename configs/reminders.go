@@ -101,33 +101,42 @@ func (k *kitchen) tooHot(n ast.Node) *rules.TooHot {
 
 // shift reads when people work.
 func (k *kitchen) shift(n ast.Node) {
+	v, of := k.hours(n, "shift", `{ from: "06:00", to: "22:30" }`)
+	if v == nil {
+		return
+	}
+	if _, ok := of["zone"]; !ok {
+		k.reader.warn(of["from"], "add zone: with its name, such as America/Chicago", "the shift is by this machine's own clock: a replay elsewhere may say otherwise")
+	}
+	k.c.Shift = v
+}
+
+// hours reads a time of day from which and to which the key called what holds; nil when it cannot be read.
+func (k *kitchen) hours(n ast.Node, what, example string) (*rules.Shift, map[string]place) {
 	r := &k.reader
 	v := rules.Shift{Zone: time.Local}
 	before := len(r.problems)
-	of := r.mapping(n, "shift",
+	of := r.mapping(n, what,
 		field{"from", scalar(r, &v.From, "from", `"06:00"`, parseClock)},
 		field{"to", scalar(r, &v.To, "to", `"22:30"`, parseClock)},
 		field{"zone", scalar(r, &v.Zone, "zone", "America/Chicago", parseZone)},
 	)
 	if of == nil {
-		return
+		return nil, nil
 	}
 	for _, key := range []string{"from", "to"} {
 		if _, ok := of[key]; !ok {
-			r.fail(placeOf(n), `write shift: { from: "06:00", to: "22:30" }`, "shift has no %s", key)
+			r.fail(placeOf(n), "write "+what+": "+example, "%s has no %s", what, key)
 		}
 	}
 	if len(r.problems) > before {
-		return
+		return nil, nil
 	}
 	if v.From == v.To {
-		r.fail(of["to"], "remove shift: for reminders that never sleep", "the shift ends as it begins")
-		return
+		r.fail(of["to"], "remove "+what+":, or give it an end of its own", "%s ends as it begins", what)
+		return nil, nil
 	}
-	if _, ok := of["zone"]; !ok {
-		r.warn(of["from"], "add zone: with its name, such as America/Chicago", "the shift is by this machine's own clock: a replay elsewhere may say otherwise")
-	}
-	k.c.Shift = &v
+	return &v, of
 }
 
 // parseClock reads hours and minutes since midnight.

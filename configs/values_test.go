@@ -109,9 +109,9 @@ stations:
   - { name: a, purpose: cold-holding, food: [core], alarms: { probe-fault: { repeat: 7m } } }
   - { name: b, purpose: hot-holding, air: air }
 publish:
-  http: { listen: ":9000", web_config: /etc/w.yaml }
+  http: { listen: ":9000", web_config: /etc/w.yaml, address: "https://kitchen.example/" }
   mqtt: { broker: embedded, users: [ { name: k, password_file: /etc/p } ], commands: true, prefix: house/kitchen, discovery: homeassistant }
-  phone: [ { url_file: /etc/u } ]
+  phone: [ { url_file: /etc/u, after: 20m, quiet: { from: "22:30", to: "06:00", zone: UTC } } ]
 ledger: { path: /data/l.db }
 log: { level: debug }
 `)
@@ -137,7 +137,10 @@ log: { level: debug }
 	if m := c.MQTT; m.Listen != DefaultMQTTListen || !m.Commands || m.Users[0] != (User{"k", "/etc/p"}) || m.Prefix != "house/kitchen" || m.Discovery != "homeassistant" {
 		t.Errorf("mqtt %+v", m)
 	}
-	if c.HTTP != (HTTP{":9000", "/etc/w.yaml"}) || c.Phones[0].From != rules.Warning || c.Ledger != "/data/l.db" || c.LogLevel.String() != "DEBUG" ||
+	if p := c.Phones[0]; p.After != 20*time.Minute || *p.Quiet != (rules.Shift{From: 22*time.Hour + 30*time.Minute, To: 6 * time.Hour, Zone: time.UTC}) {
+		t.Errorf("phone %+v", p)
+	}
+	if c.HTTP != (HTTP{Listen: ":9000", WebConfig: "/etc/w.yaml", Address: "https://kitchen.example"}) || c.Phones[0].From != rules.Warning || c.Ledger != "/data/l.db" || c.LogLevel.String() != "DEBUG" ||
 		c.Code.Name != "uk" || c.Period != 500*time.Millisecond {
 		t.Errorf("config %+v", c)
 	}

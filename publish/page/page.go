@@ -41,6 +41,9 @@ type Options struct {
 	// requests, else an error for the person, best a *RefusedError. nil: there is no such form.
 	SignIn func(w http.ResponseWriter, r *http.Request, token string) error
 
+	// ReplyKey makes the paths of ReplyPath good; without one, or without Mark, there are none.
+	ReplyKey []byte
+
 	// Events are the newest ones of before the start, oldest first, to be shown with the later ones.
 	Events []rules.Event
 	// Board adds lines about the board's health, such as a broker that cannot be reached; nil adds none.
@@ -67,7 +70,7 @@ type Page struct {
 	newID   func() string
 	style   asset
 
-	railPage, markPage, signPage *template.Template
+	railPage, markPage, signPage, replyPage *template.Template
 }
 
 // delivered is an event with the ledger that it is from.
@@ -162,6 +165,10 @@ func (p *Page) Handler() http.Handler {
 	if p.opt.SignIn != nil {
 		mux.HandleFunc("GET /sign-in", p.serveSignIn)
 		mux.HandleFunc("POST /sign-in", p.takeSignIn)
+	}
+	if len(p.opt.ReplyKey) > 0 && p.opt.Mark != nil {
+		mux.HandleFunc("GET "+replyPath+"{code}", p.serveReply)
+		mux.HandleFunc("POST "+replyPath+"{code}", p.takeReply)
 	}
 	mux.HandleFunc("GET /healthz", p.serveHealth)
 	mux.HandleFunc("GET /state", p.serveState)

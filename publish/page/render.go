@@ -14,7 +14,7 @@ import (
 	"holdbell/rules"
 )
 
-//go:embed rail.html mark.html sign.html parts.html style.css
+//go:embed rail.html mark.html sign.html reply.html parts.html style.css
 var files embed.FS
 
 // loadTemplates parses the pages.
@@ -23,6 +23,9 @@ func (p *Page) loadTemplates() (err error) {
 		return fmt.Errorf("page: %w", err)
 	}
 	if p.markPage, err = template.ParseFS(files, "mark.html", "parts.html"); err != nil {
+		return fmt.Errorf("page: %w", err)
+	}
+	if p.replyPage, err = template.ParseFS(files, "reply.html", "parts.html"); err != nil {
 		return fmt.Errorf("page: %w", err)
 	}
 	if p.signPage, err = template.ParseFS(files, "sign.html", "parts.html"); err != nil {

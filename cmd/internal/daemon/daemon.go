@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -64,8 +65,10 @@ type Daemon struct {
 	desk   *desk
 	notify *notifier
 	state  atomic.Pointer[rules.State]
-	period atomic.Int64  // of the sweeps, in nanoseconds
-	memory memoryCursors // of the publishers whose place is not recorded
+	period atomic.Int64 // of the sweeps, in nanoseconds
+	// replyKey makes the buttons of messages good until the daemon stops; a start makes it anew.
+	replyKey []byte
+	memory   memoryCursors // of the publishers whose place is not recorded
 
 	metrics *metrics.Metrics
 	outputs atomic.Pointer[outputs] // the newest
@@ -84,7 +87,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 	if o.Ledger == "" {
 		o.Ledger = cfg.Ledger
 	}
-	d := &Daemon{o: o, log: o.Log, reloads: make(chan *configs.Config, 1), cfg: cfg, turns: make(chan *outputs, 1)}
+	d := &Daemon{o: o, log: o.Log, reloads: make(chan *configs.Config, 1), cfg: cfg, turns: make(chan *outputs, 1), replyKey: []byte(rand.Text())}
 	setup, err := cfg.Setup()
 	if err != nil {
 		return nil, err

@@ -43,7 +43,7 @@ func (d *Daemon) newOutputs(cfg *configs.Config, topics *topic.Hub) (*outputs, e
 	o.guards.Store(new([]*guard))
 	var err error
 	o.page, err = page.New(page.Options{
-		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, Events: d.record.recent(),
+		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, ReplyKey: d.replyKey, Events: d.record.recent(),
 		Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log,
 	})
 	if err != nil {
@@ -55,7 +55,12 @@ func (d *Daemon) newOutputs(cfg *configs.Config, topics *topic.Hub) (*outputs, e
 		}
 	}
 	for _, p := range cfg.Phones {
+		var quiet func(sensor.Instant) bool
+		if p.Quiet != nil {
+			quiet = func(at sensor.Instant) bool { return at.Believed && p.Quiet.On(at) }
+		}
 		target, err := phone.New(phone.Options{
+			After: p.After, Quiet: quiet, Page: cfg.HTTP.Address, Answer: o.replyAddress,
 			// The file's path stays when targets are added or change places.
 			Name: "phone:" + p.URLFile, URLFile: p.URLFile, From: p.From, Site: cfg.Site, Now: d.desk.now, Log: d.log,
 		})
@@ -69,6 +74,15 @@ func (d *Daemon) newOutputs(cfg *configs.Config, topics *topic.Hub) (*outputs, e
 	mux.Handle("/", o.page.Handler())
 	o.handler = mux
 	return o, nil
+}
+
+// replyAddress is the address of the button that acknowledges an alarm from its message; empty when the page
+// has no address for phones.
+func (o *outputs) replyAddress(ledger string, seq uint64) string {
+	if o.cfg.HTTP.Address == "" {
+		return ""
+	}
+	return o.cfg.HTTP.Address + page.ReplyPath(o.d.replyKey, ledger, seq)
 }
 
 func (o *outputs) mqttOptions(broker string) mqtt.Options {

@@ -15,6 +15,7 @@ import (
 	"holdbell/publish/page"
 	"holdbell/publish/phone"
 	"holdbell/rules"
+	"holdbell/sensor"
 	"holdbell/sensor/topic"
 )
 

@@ -66,6 +66,8 @@ const (
 	aCold
 	aCooling
 	aReheat
+	aClock
+	aMains
 	numAlarms
 )
 
@@ -87,6 +89,8 @@ var alarmNames = [numAlarms]AlarmName{
 	aCold:     AboveColdLimit,
 	aCooling:  CoolingLate,
 	aReheat:   ReheatLate,
+	aClock:    ClockDoubt,
+	aMains:    MainsLost,
 }
 
 // AlarmNames lists the alarms that the Engine raises.
@@ -113,8 +117,11 @@ func defaultSpecs() [numAlarms]spec {
 		aCold:    {5 * time.Minute, time.Minute, halfDegree, 15 * time.Minute, Warning},
 		aCooling: {2 * time.Minute, 5 * time.Minute, 0, 15 * time.Minute, Warning},
 		aReheat:  {2 * time.Minute, 5 * time.Minute, 0, 10 * time.Minute, Warning},
-		aDue:     {0, 0, 0, 30 * time.Minute, Advice},
-		aCalDue:  {0, 0, 0, 24 * time.Hour, Advice}, // what has a year's time is not said every half hour
+		// A time service needs a minute or two after a start. A board that never has one is told of it once a day.
+		aClock:  {5 * time.Minute, 5 * time.Minute, 0, 24 * time.Hour, Advice},
+		aMains:  {10 * time.Second, time.Minute, 0, 15 * time.Minute, Warning},
+		aDue:    {0, 0, 0, 30 * time.Minute, Advice},
+		aCalDue: {0, 0, 0, 24 * time.Hour, Advice}, // what has a year's time is not said every half hour
 		// A hand check is one moment: nothing flickers, and what settles it is a person's mark.
 		aDisagree: {0, 0, 0, time.Hour, Warning},
 	}

@@ -55,6 +55,8 @@ type memory struct {
 	Record   alarm // record-trouble
 	Trouble  bool
 	Supply   Supply `json:",omitempty"` // the board's own
+	Clock    clock  `json:",omitzero"`
+	Mains    mains  `json:",omitzero"`
 	IDs      []string
 	Facts    []fact
 }
@@ -204,6 +206,7 @@ func (e *Engine) Step(in Input) []Event {
 	if e.gap {
 		e.afterGap()
 	}
+	e.readClock()
 	for i := range in.Notices {
 		e.notice(&in.Notices[i])
 	}
@@ -238,6 +241,7 @@ func (e *Engine) Step(in Input) []Event {
 	}
 	e.watchProbes()
 	e.watchRecord()
+	e.watchMains()
 	e.forget()
 	return e.out
 }
@@ -361,6 +365,8 @@ func (e *Engine) notice(n *Notice) {
 		e.mem.Supply = SupplyIsFine
 	case SupplyUnknown:
 		e.mem.Supply = ""
+	case MainsOff, MainsOn, MainsUnknown:
+		e.mem.Mains.Says = n.Kind
 	}
 }
 

@@ -26,6 +26,9 @@ const (
 	ReheatProven      EventKind = "reheat-proven"
 	CookProven        EventKind = "cook-proven"
 	Restarted         EventKind = "restarted" // a gap between sweeps longer than the allowance
+	// ClockSet: the wall clock was moved, or is believed from this sweep on. Its At tells what time it was at an
+	// earlier Instant of the same boot.
+	ClockSet EventKind = "clock-set"
 )
 
 // Event is one thing that the Engine decided. Seq is dense from 1 within a ledger. At is the sweep that

@@ -26,6 +26,10 @@ const (
 	SupplyLow     NoticeKind = "supply-low"
 	SupplyFine    NoticeKind = "supply-fine"
 	SupplyUnknown NoticeKind = "supply-unknown"
+	// MainsOff, MainsOn and MainsUnknown: whether the board has mains power, by its kernel.
+	MainsOff     NoticeKind = "mains-off"
+	MainsOn      NoticeKind = "mains-on"
+	MainsUnknown NoticeKind = "mains-unknown"
 )
 
 // Notice is something about the daemon itself that the rules must know.

@@ -107,6 +107,8 @@ const (
 	AboveColdLimit   AlarmName = "above-cold-limit"
 	CoolingLate      AlarmName = "cooling-late"
 	ReheatLate       AlarmName = "reheat-late"
+	ClockDoubt       AlarmName = "clock-doubt"
+	MainsLost        AlarmName = "mains-lost"
 )
 
 // Priority is how much an alarm matters.

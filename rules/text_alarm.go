@@ -52,6 +52,10 @@ func (e *Engine) alarmText(a *alarm, s subjectOf) string {
 		return text
 	case aDisagree:
 		return e.apartText(s)
+	case aClock:
+		return e.clockText()
+	case aMains:
+		return mainsText
 	case aStuck:
 		p := &e.mem.Probes[s.probe]
 		return fmt.Sprintf("Probe %s at %s has read exactly %s for %s while it should have moved. Check it against a hand thermometer.",
@@ -132,6 +136,10 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 		return "Probe " + a.Probe + " reads again."
 	case aStuck:
 		return "Probe " + a.Probe + " moves again."
+	case aClock:
+		return "The board's clock is known to be right, and runs evenly."
+	case aMains:
+		return mainsClearText
 	case aDisagree:
 		return "Probe " + a.Probe + " and the hand thermometer agree again, or the probe was put right."
 	}

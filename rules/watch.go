@@ -33,6 +33,8 @@ func (e *Engine) everyAlarm(visit func(*alarm, subjectOf)) {
 		visit(&m.Probes[i].AlarmCal, subjectOf{aCalDue, st, nil, i})
 	}
 	visit(&m.Record, subjectOf{aRecord, -1, nil, -1})
+	visit(&m.Clock.Alarm, subjectOf{aClock, -1, nil, -1})
+	visit(&m.Mains.Alarm, subjectOf{aMains, -1, nil, -1})
 }
 
 // lotAlarm is one of a lot's own alarms with its index in the specs.

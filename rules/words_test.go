@@ -214,11 +214,24 @@ func sentences() []spoken {
 			return inWarmer(b).hold(3 * time.Minute)
 		}},
 		{title: "the record cannot be written", play: func(b *bench) *bench {
-			for _, k := range []rules.NoticeKind{rules.LedgerTrouble, rules.LedgerFine} {
-				b.events = append(b.events, b.e.Step(rules.Input{Sweep: sensor.Sweep{At: b.at(), Readings: b.temps}, Notices: []rules.Notice{{At: b.at(), Kind: k}}})...)
-				b.now += b.step
+			return b.notice(rules.LedgerTrouble).notice(rules.LedgerFine).hold(2 * time.Minute)
+		}},
+		{title: "the mains power goes and comes back", play: func(b *bench) *bench {
+			for _, k := range []rules.NoticeKind{rules.MainsOff, rules.MainsOn} {
+				b.notice(k).hold(2 * time.Minute)
 			}
-			return b.hold(2 * time.Minute)
+			return b
+		}},
+		{title: "the clock is not set for a while, and is set", play: func(b *bench) *bench {
+			b.doubt = true
+			b.hold(6 * time.Minute)
+			b.doubt, b.wall = false, b.wall.AddDate(6, 0, 0)
+			return b.hold(6 * time.Minute)
+		}},
+		{title: "the clock jumps", play: func(b *bench) *bench {
+			b.hold(time.Minute)
+			b.wall = b.wall.Add(-45 * time.Minute)
+			return b.hold(6 * time.Minute)
 		}},
 		{title: "closed with an alarm standing", play: func(b *bench) *bench {
 			return inWarmer(b).set1(1, f(120)).hold(time.Minute).say(rules.MarkClose, "brisket", "", nil).hold(time.Minute)
@@ -308,7 +321,7 @@ func said(events []rules.Event) []string {
 	var lines []string
 	for _, ev := range events {
 		word := map[rules.EventKind]string{rules.AlarmRaised: "rings", rules.AlarmCleared: "ends", rules.VerdictChanged: "verdict",
-			rules.ReheatProven: "proven", rules.CookProven: "proven", rules.Restarted: "gap"}[ev.Kind]
+			rules.ReheatProven: "proven", rules.CookProven: "proven", rules.Restarted: "gap", rules.ClockSet: "clock"}[ev.Kind]
 		if word == "" {
 			continue
 		}

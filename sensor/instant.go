@@ -49,3 +49,13 @@ func (i Instant) Add(d time.Duration) Instant {
 	i.Mono += d
 	return i
 }
+
+// Rebase gives i with its label put right by known, an instant of the same boot whose wall clock was believed. An
+// i that was believed itself, or lies in another boot, stays as it is: nobody knows better.
+func (i Instant) Rebase(known Instant) Instant {
+	if i.Believed || i.IsZero() || !known.Believed || i.Boot != known.Boot {
+		return i
+	}
+	i.Wall, i.Believed = known.Wall.Add(i.Mono-known.Mono), true
+	return i
+}

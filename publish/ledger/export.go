@@ -17,7 +17,8 @@ import (
 // Export writes the recorded sweeps from from to to, both included, as a recording: a column a probe in
 // °C. A zero from or to is no bound. Where the probes changed within the span, every one has its column,
 // and reads as stale while it was not there. A recording's rows go forward in time; skipped counts the
-// sweeps that were left out because the wall clock had stepped back before them.
+// sweeps that were left out because the wall clock had stepped back before them. Labels of a boot whose clock was
+// set later are put right.
 func (l *Ledger) Export(w io.Writer, from, to time.Time) (skipped int, err error) {
 	lo, hi := bounds(from, to)
 	columns, err := l.columns(lo, hi)
@@ -31,6 +32,10 @@ func (l *Ledger) Export(w io.Writer, from, to time.Time) (skipped int, err error
 	if err != nil {
 		return 0, err
 	}
+	clocks, err := l.Clocks(context.Background())
+	if err != nil {
+		return 0, err
+	}
 	var newest time.Time
 	for b, err := range l.blocks(lo, hi) {
 		if err != nil {
@@ -38,6 +43,7 @@ func (l *Ledger) Export(w io.Writer, from, to time.Time) (skipped int, err error
 		}
 		place := placing(b.layout, columns)
 		for _, s := range b.sweeps {
+			s.At = clocks.Right(s.At)
 			if !from.IsZero() && s.At.Wall.Before(from) || !to.IsZero() && s.At.Wall.After(to) {
 				continue
 			}
@@ -107,7 +113,7 @@ func (l *Ledger) columns(lo, hi int64) (names []string, err error) {
 // shrinking. An error ends the sequence.
 func (l *Ledger) blocks(lo, hi int64) iter.Seq2[*block, error] {
 	return func(yield func(*block, error) bool) {
-		firsts, err := l.firsts(lo, hi)
+		firsts, err := l.rightFirsts(lo, hi)
 		if err != nil {
 			yield(nil, err)
 			return
@@ -126,6 +132,27 @@ func (l *Ledger) blocks(lo, hi int64) iter.Seq2[*block, error] {
 			}
 		}
 	}
+}
+
+// rightFirsts is firsts with the blocks whose labels, put right, may touch the span.
+func (l *Ledger) rightFirsts(lo, hi int64) ([]int64, error) {
+	firsts, err := l.firsts(lo, hi)
+	if err != nil {
+		return nil, err
+	}
+	clocks, err := l.Clocks(context.Background())
+	if err != nil {
+		return nil, err
+	}
+	for _, known := range clocks.touching(lo, hi) {
+		more, err := l.doubted(context.Background(), known.At)
+		if err != nil {
+			return nil, err
+		}
+		firsts = append(firsts, more...)
+	}
+	slices.Sort(firsts)
+	return slices.Compact(firsts), nil
 }
 
 func (l *Ledger) firsts(lo, hi int64) (firsts []int64, err error) {

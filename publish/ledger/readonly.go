@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -102,7 +103,7 @@ func explainRead(path string, err error) error {
 }
 
 // EventsWithin gives the recorded events that the walls place from from to to, both included, in order of
-// Seq; a zero time is no bound. With kinds, only those.
+// Seq; a zero time is no bound. With kinds, only those. Labels of a boot whose clock was set later are put right.
 func (l *Ledger) EventsWithin(ctx context.Context, from, to time.Time, kinds ...rules.EventKind) ([]rules.Event, error) {
 	lo, hi := bounds(from, to)
 	query, args := `SELECT event FROM events WHERE wall >= ? AND wall <= ?`, []any{lo, hi}
@@ -112,10 +113,19 @@ func (l *Ledger) EventsWithin(ctx context.Context, from, to time.Time, kinds ...
 			args = append(args, string(k))
 		}
 	}
-	return decoded[rules.Event](ctx, l, "a recorded event", query+` ORDER BY seq`, args...)
+	events, err := decoded[rules.Event](ctx, l, "a recorded event", query+` ORDER BY seq`, args...)
+	if err != nil {
+		return nil, err
+	}
+	clocks, err := l.Clocks(ctx)
+	if err != nil || len(clocks) == 0 {
+		return events, err
+	}
+	return l.rightEvents(ctx, clocks, events, lo, hi, kinds)
 }
 
-// Span gives the walls of the first and the last recorded sweep; zero when there is none.
+// Span gives the walls of the first and the last recorded sweep, put right as EventsWithin does; zero when there
+// is none.
 func (l *Ledger) Span(ctx context.Context) (from, to time.Time, err error) {
 	err = l.read(func(db *sql.DB) error {
 		var lo, hi sql.NullInt64
@@ -125,7 +135,25 @@ func (l *Ledger) Span(ctx context.Context) (from, to time.Time, err error) {
 		from, to = time.UnixMilli(lo.Int64).UTC(), time.UnixMilli(hi.Int64).UTC()
 		return nil
 	})
-	return from, to, err
+	if err != nil || from.IsZero() {
+		return from, to, err
+	}
+	clocks, err := l.Clocks(ctx)
+	if err != nil || len(clocks) == 0 {
+		return from, to, err
+	}
+	var first, last *block
+	err = l.read(func(db *sql.DB) (err error) {
+		if first, err = nextBlock(ctx, db, `1 ORDER BY first`); err != nil {
+			return err
+		}
+		last, err = nextBlock(ctx, db, `1 ORDER BY first DESC`)
+		return err
+	})
+	if err != nil || first == nil || last == nil {
+		return from, to, err
+	}
+	return clocks.Right(first.sweeps[0].At).Wall, clocks.Right(last.sweeps[len(last.sweeps)-1].At).Wall, nil
 }
 
 // SweepBefore gives the number of the last sweep of the blocks that end before a time: Inputs after it begins
@@ -143,6 +171,19 @@ func (l *Ledger) SweepBefore(ctx context.Context, at time.Time) (sweep uint64, e
 		sweep, err = lastSweep(ctx, db)
 		return err
 	})
+	if err != nil {
+		return 0, err
+	}
+	clocks, err := l.Clocks(ctx)
+	for _, known := range clocks.touching(at.UnixMilli(), math.MaxInt64) {
+		firsts, err := l.doubted(ctx, known.At)
+		if err != nil {
+			return 0, err
+		}
+		for _, first := range firsts {
+			sweep = min(sweep, uint64(max(0, first-1)))
+		}
+	}
 	return sweep, err
 }
 

@@ -19,19 +19,15 @@ func when(i, now sensor.Instant) moment {
 	if i.IsZero() {
 		return moment{}
 	}
-	wall := i.Wall
-	age, known := now.Sub(i)
-	if !i.Believed {
-		if !known || !now.Believed {
-			if !known {
-				return moment{}
-			}
-			s := round3(max(age, 0))
-			return moment{age: &s}
+	if i = i.Rebase(now); !i.Believed {
+		age, known := now.Sub(i)
+		if !known {
+			return moment{}
 		}
-		wall = now.Wall.Add(-age)
+		s := round3(max(age, 0))
+		return moment{age: &s}
 	}
-	s := wall.UTC().Round(time.Millisecond).Format("2006-01-02T15:04:05.999Z07:00")
+	s := i.Wall.UTC().Round(time.Millisecond).Format("2006-01-02T15:04:05.999Z07:00")
 	return moment{at: &s}
 }
 

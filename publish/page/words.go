@@ -36,7 +36,8 @@ type clock struct {
 
 // at is the clock time of i, with the day where it is not today's; empty when it cannot be told.
 func (c clock) at(i sensor.Instant) string {
-	if i.IsZero() || !i.Believed || !c.now.Believed {
+	// A clock that is right by now tells when an earlier moment of this boot was.
+	if i = i.Rebase(c.now); i.IsZero() || !i.Believed || !c.now.Believed {
 		return ""
 	}
 	t, now := i.Wall.In(c.zone), c.now.Wall.In(c.zone)

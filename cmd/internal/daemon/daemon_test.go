@@ -34,6 +34,8 @@ type line struct {
 	more   chan struct{}
 	open   bool // waits at the end
 	marks  []rules.Mark
+	played int
+	jump   func(sweep int, at *sensor.Instant) // moves the clock; nil never
 }
 
 func newLine(start sensor.Instant, probes int, open bool) *line {
@@ -74,6 +76,10 @@ func (l *line) Next(ctx context.Context) (sensor.Sweep, error) {
 	f := l.temps[0]
 	l.temps = l.temps[1:]
 	l.at = l.at.Add(time.Second)
+	l.played++
+	if l.jump != nil {
+		l.jump(l.played, &l.at)
+	}
 	s := sensor.Sweep{At: l.at}
 	for range l.probes {
 		if f < 0 {

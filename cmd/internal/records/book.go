@@ -13,6 +13,7 @@ type Book struct {
 	Marks  []*Mark
 	Alarms []*Alarm
 	Gaps   []rules.Event // the watch was off
+	Clocks []rules.Event // the board's clock was set
 
 	latest map[string]*Life // by lot: the newest life
 	told   map[uint64]*Mark // by the event that answered
@@ -69,6 +70,8 @@ func (b *Book) Add(ev *rules.Event) {
 		b.answer(ev)
 	case rules.Restarted:
 		b.Gaps = append(b.Gaps, *ev)
+	case rules.ClockSet:
+		b.Clocks = append(b.Clocks, *ev)
 	default:
 		if ev.Alarm != "" {
 			b.alarm(ev)

@@ -149,6 +149,10 @@ func (w *walk) run(ctx context.Context, l *ledger.Ledger, start time.Time, r *Re
 	if err != nil {
 		return err
 	}
+	clocks, err := l.Clocks(ctx)
+	if err != nil {
+		return err
+	}
 	for in, err := range l.Inputs(after, w.layout) {
 		if err == nil {
 			err = ctx.Err()
@@ -156,6 +160,7 @@ func (w *walk) run(ctx context.Context, l *ledger.Ledger, start time.Time, r *Re
 		if err != nil {
 			return err
 		}
+		in = clocks.RightInput(in)
 		at := in.Sweep.At
 		if at.Wall.Before(start) {
 			continue
@@ -264,6 +269,11 @@ func (r *Record) gather(w *walk, o Options, start time.Time) error {
 	for _, m := range b.Marks {
 		if all && len(m.lives) == 0 && within(m.At) {
 			r.Marks = append(r.Marks, m)
+		}
+	}
+	for _, g := range b.Clocks {
+		if all && within(g.At) {
+			r.Clocks = append(r.Clocks, g)
 		}
 	}
 	for _, g := range b.Gaps {

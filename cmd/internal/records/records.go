@@ -29,6 +29,7 @@ type Record struct {
 	Alarms   []*Alarm // of stations, probes and the board
 	Marks    []*Mark  // about no lot
 	Gaps     []rules.Event
+	Clocks   []rules.Event
 	Events   []rules.Event // all within the span, as recorded
 	// Doubts are what the reader has to know about the figures, each a whole sentence.
 	Doubts []string

@@ -312,6 +312,9 @@ func (t *text) watch() {
 	if len(r.Gaps) == 0 {
 		t.line(indent, label("Gaps"), "none: the readings are without a gap longer than the allowance.")
 	}
+	for i := range r.Clocks {
+		t.linef(indent, label("Clock"), "%s  %s", t.at(r.Clocks[i].At.Wall), r.Clocks[i].Text)
+	}
 	t.alarms(r.Alarms)
 	for _, m := range r.Marks {
 		t.mark("Mark", m)

@@ -145,6 +145,10 @@ func (k *kitchen) phone(n ast.Node) {
 		field{"after", scalar(r, &p.After, "after", "20m", some(longestDelay))},
 		field{"quiet", func(n ast.Node) { p.Quiet, _ = k.hours(n, "quiet", `{ from: "22:30", to: "06:00" }`) }})
 	k.need(placeOf(n), at, "a phone", "url_file")
+	// How far a phone is is kept under its file: two with one would share it, and each miss what the other was told.
+	if at != nil && slices.ContainsFunc(k.c.Phones, func(o Phone) bool { return o.URLFile == p.URLFile && p.URLFile != "" }) {
+		r.fail(at["url_file"], "keep one of the two, with the lower from:, or give the second a file of its own", "two phones have the url_file %s", p.URLFile)
+	}
 	k.c.Phones = append(k.c.Phones, p)
 }
 

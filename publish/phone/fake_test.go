@@ -119,11 +119,13 @@ func (j *journal) String() string {
 	return j.b.String()
 }
 
+func (j *journal) logger() *slog.Logger { return slog.New(slog.NewTextHandler(j, nil)) }
+
 // phoneTo gives a phone with this address whose far end is f (nil: the network). change may be nil.
 func phoneTo(t *testing.T, address string, f *far, change func(*Options)) *Phone {
 	t.Helper()
 	o := Options{Name: "phone", URLFile: addressIn(t, address), From: rules.Warning, Site: "demo-kitchen",
-		Now: newClock().now, Log: slog.New(slog.DiscardHandler)}
+		Now: newClock().now, Zone: time.UTC, Log: slog.New(slog.DiscardHandler)}
 	if f != nil {
 		o.Client = &http.Client{Transport: f}
 	}

@@ -60,7 +60,7 @@ func (p *Phone) sumUp(m *message, group []rules.AlarmState) {
 	m.loud = group[0].Priority
 	m.tags = []string{string(group[0].Priority)}
 	m.ack = "" // one button would answer for one of them alone
-	const room = maxBody - maxTitle - len("Late by 23 h 59 min: And 1000 more stand on the page.")
+	const room = maxBody - maxTitle - len("Late by 23 h 59 min, raised at 00:00 on Mon 22 Sep: And 1000 more stand on the page.")
 	text := fmt.Sprintf("%d alarms stand at once.", len(group))
 	for i, a := range group {
 		next := plain(a.Text)
@@ -70,5 +70,5 @@ func (p *Phone) sumUp(m *message, group []rules.AlarmState) {
 		}
 		text += " " + next
 	}
-	m.body = p.body(p.late(group[0].Raised), text)
+	m.body = p.body(p.late(group[0].Raised), group[0].Raised, text)
 }

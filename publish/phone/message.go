@@ -95,15 +95,25 @@ func (p *Phone) compose(ledger string, ev rules.Event) message {
 	if p.o.After > 0 && ev.Kind != rules.AlarmCleared && !raised.IsZero() {
 		text = "Nobody has acknowledged this for " + words(p.late(raised)) + ". " + text
 	}
-	m.body = p.body(late, text)
+	m.body = p.body(late, raised, text)
 	return m
 }
 
+// tellPast makes m tell the whole of an alarm that came and went before it could be told.
+func (p *Phone) tellPast(m *message, ev *rules.Event) {
+	m.over, m.ack, m.title = true, "", title(&rules.Event{Kind: rules.AlarmCleared, Station: ev.Station})
+	m.body = p.body(p.late(ev.At), ev.At, "It is over, and could not be told while it stood. What it said: "+ev.Text)
+}
+
 // body puts a text under its head and over its foot, in at most maxBody bytes.
-func (p *Phone) body(late time.Duration, text string) string {
+func (p *Phone) body(late time.Duration, raised sensor.Instant, text string) string {
 	head, foot := "", ""
 	if late > lateFrom {
-		head = "Late by " + words(late) + ": "
+		head = "Late by " + words(late)
+		if raised = raised.Rebase(p.o.Now()); raised.Believed {
+			head += ", raised at " + raised.Wall.In(p.o.Zone).Format("15:04 on Mon 2 Jan")
+		}
+		head += ": "
 	}
 	if p.o.Site != "" {
 		foot = cut(" Kitchen: "+plain(p.o.Site), maxTitle) + "."
@@ -181,14 +191,9 @@ func words(d time.Duration) string {
 // stamp writes an instant's wall time; nil when it is not known. A clock that is right by now tells when
 // an earlier moment of this boot was.
 func stamp(i, now sensor.Instant) *string {
-	wall := i.Wall
-	if !i.Believed {
-		age, known := now.Sub(i)
-		if i.IsZero() || !known || !now.Believed {
-			return nil
-		}
-		wall = now.Wall.Add(-age)
+	if i = i.Rebase(now); !i.Believed {
+		return nil
 	}
-	s := wall.UTC().Round(time.Second).Format(time.RFC3339)
+	s := i.Wall.UTC().Round(time.Second).Format(time.RFC3339)
 	return &s
 }

@@ -32,8 +32,9 @@ type Options struct {
 	Answer func(ledger string, seq uint64) string
 	Budget int // messages in any hour; default 60
 	Now    func() sensor.Instant
-	Log    *slog.Logger // default slog.Default()
-	Client *http.Client // default: one of its own; its redirect policy is replaced
+	Zone   *time.Location // of the clock times in a message; default time.Local
+	Log    *slog.Logger   // default slog.Default()
+	Client *http.Client   // default: one of its own; its redirect policy is replaced
 }
 
 const (
@@ -52,15 +53,17 @@ type Phone struct {
 	service slot
 	state   atomic.Pointer[rules.State]
 
-	mu      sync.Mutex // over the next two
-	address addressFile
-	quiet   time.Time // the far end asked for silence until then
+	mu       sync.Mutex // over the next four
+	address  addressFile
+	quiet    time.Time // the far end asked for silence until then, or shut its door
+	quietFor string    // by the address that the file held then
+	shut     int       // how often it shut its door in a row
 
 	// What follows belongs to Deliver, which is called one at a time.
 	budget  budget
 	ledger  string                 // whose Seqs summed holds
 	summed  map[uint64]bool        // raised alarms that a summary has told
-	unheard map[identity]bool      // raised alarms that were dropped
+	unheard map[identity]bool      // raised alarms whose end says nothing: dropped, or told as past
 	rang    map[identity]time.Time // when an alarm last rang
 	recent  []time.Time            // the last rings of raised alarms
 
@@ -96,6 +99,9 @@ func New(o Options) (*Phone, error) {
 	}
 	if o.Budget == 0 {
 		o.Budget = defaultBudget
+	}
+	if o.Zone == nil {
+		o.Zone = time.Local
 	}
 	if o.Log == nil {
 		o.Log = slog.Default()
@@ -177,11 +183,11 @@ func (p *Phone) Deliver(ctx context.Context, ledger string, ev rules.Event) erro
 		}
 		return nil
 	}
-	if err := p.hush(ctx); err != nil {
-		return err
-	}
 	t, err := p.target()
 	if err != nil {
+		return err
+	}
+	if err := p.hush(ctx); err != nil {
 		return err
 	}
 	var group []rules.AlarmState
@@ -191,8 +197,12 @@ func (p *Phone) Deliver(ctx context.Context, ledger string, ev rules.Event) erro
 		}
 	}
 	m := p.compose(ledger, ev)
-	if group != nil {
+	past := group == nil && t.form != hook && p.past(&ev, id)
+	switch {
+	case group != nil:
 		p.sumUp(&m, group)
+	case past:
+		p.tellPast(&m, &ev)
 	}
 	if err := p.send(ctx, t, m); err != nil {
 		if publish.IsPermanent(err) && ev.Kind == rules.AlarmRaised {
@@ -201,7 +211,20 @@ func (p *Phone) Deliver(ctx context.Context, ledger string, ev rules.Event) erro
 		return err
 	}
 	p.note(&ev, id, group)
+	if past {
+		p.unheard[id] = true // its end has been told with it
+	}
 	return nil
+}
+
+// past reports whether ev tells late of an alarm that has ended since: then one message tells all of it.
+func (p *Phone) past(ev *rules.Event, id identity) bool {
+	st := p.state.Load()
+	if ev.Kind != rules.AlarmRaised || st == nil || st.Seq <= ev.Seq || p.late(ev.At) <= lateFrom {
+		return false
+	}
+	a := standing(st, id)
+	return a == nil || a.Seq != ev.Seq || !a.Active
 }
 
 // rings reports whether ev is one for this target.
@@ -245,13 +268,13 @@ func (p *Phone) overtaken(ev *rules.Event, id identity) bool {
 	return false
 }
 
-// hush waits while the far end has asked for silence.
+// hush waits while the far end has asked for silence. Another address was asked for nothing.
 func (p *Phone) hush(ctx context.Context) error {
 	p.mu.Lock()
-	until := p.quiet
+	until, asked := p.quiet, p.quietFor == p.address.last
 	p.mu.Unlock()
 	wait := time.Until(until)
-	if wait <= 0 {
+	if wait <= 0 || !asked {
 		return nil
 	}
 	timer := time.NewTimer(wait)
@@ -260,7 +283,7 @@ func (p *Phone) hush(ctx context.Context) error {
 	case <-timer.C:
 		return nil
 	case <-ctx.Done():
-		return fmt.Errorf("the far end asked to wait, %s more: %w", words(time.Until(until)), ctx.Err())
+		return fmt.Errorf("the far end is left alone for %s more, as its last answer asked: %w", words(time.Until(until)), ctx.Err())
 	}
 }
 

@@ -178,10 +178,10 @@ func TestAnEndOfWhatNobodyHeardIsSilent(t *testing.T) {
 }
 
 func TestAnEndOfWhatWasRefusedIsSilent(t *testing.T) {
-	f := &far{answer: answers(404, 200)}
+	f := &far{answer: answers(410, 200)}
 	p := phoneTo(t, pushAddress, f, nil)
 	if err := p.Deliver(t.Context(), "led", event(p, 1, rules.AlarmRaised, rules.Critical)); !publish.IsPermanent(err) {
-		t.Fatalf("404 gives %v", err)
+		t.Fatalf("410 gives %v", err)
 	}
 	must(t, p, event(p, 2, rules.AlarmCleared, rules.Critical))
 	if len(f.got()) != 1 {
@@ -370,14 +370,17 @@ func TestLateMessagesSaySo(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := &far{}
 		for wait, want := range map[time.Duration]string{
-			2 * time.Minute: "", 2*time.Minute + time.Second: "Late by 2 min: ", 14 * time.Minute: "Late by 14 min: ",
-			185 * time.Minute: "Late by 3 h 5 min: ", 26 * time.Hour: "Late by 26 h: ", 73 * time.Hour: "Late by 3 days: ",
+			2 * time.Minute: "", 2*time.Minute + time.Second: "Late by 2 min", 14 * time.Minute: "Late by 14 min",
+			185 * time.Minute: "Late by 3 h 5 min", 26 * time.Hour: "Late by 26 h", 73 * time.Hour: "Late by 3 days",
 		} {
 			f.calls = nil
 			p := phoneTo(t, pushAddress, f, nil)
 			ev := event(p, 1, rules.AlarmRaised, rules.Critical)
 			time.Sleep(wait)
 			must(t, p, ev)
+			if want != "" {
+				want += ", raised at " + ev.At.Wall.Format("15:04 on Mon 2 Jan") + ": "
+			}
 			if got := f.got()[0].body; got != want+ev.Text+" Kitchen: demo-kitchen." {
 				t.Errorf("after %v: %q", wait, got)
 			}

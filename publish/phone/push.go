@@ -25,7 +25,10 @@ const (
 	// maxRedirects is more than one host needs for itself.
 	maxRedirects = 3
 	// What the far end may ask for when it says how long to wait, and what it gets when it does not say.
-	maxQuiet     = time.Hour
+	maxQuiet = time.Hour
+	// How long a door that was shut is left alone: the first time, and at the most.
+	minShut      = time.Minute
+	maxShut      = 30 * time.Minute
 	defaultQuiet = 30 * time.Second
 )
 
@@ -63,11 +66,33 @@ func (p *Phone) send(ctx context.Context, t target, m message) error {
 	} else {
 		err = p.post(ctx, t, m)
 	}
+	p.heard(err)
 	if err == nil {
 		p.sent.Add(1)
 		p.latency.Store(int64(time.Since(begun)))
 	}
 	return err
+}
+
+// heard keeps how often the far end has shut its door in a row. Somebody has to put the address or the login right,
+// so it is tried seldom; a changed address is tried at once.
+func (p *Phone) heard(err error) {
+	var door *shutDoor
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !errors.As(err, &door) {
+		p.shut = 0
+		return
+	}
+	p.quiet, p.quietFor = time.Now().Add(min(minShut<<min(p.shut, 16), maxShut)), p.address.last
+	p.shut++
+}
+
+// shutDoor is the refusal of a login or an address, which says nothing of the message.
+type shutDoor struct{ code int }
+
+func (s *shutDoor) Error() string {
+	return fmt.Sprintf("the far end does not let the message in (%s); put the phone's address or its login right: the message waits", status(s.code))
 }
 
 // post sends a plain push or a webhook.
@@ -122,7 +147,7 @@ func (p *Phone) judge(res *http.Response) error {
 	case code == http.StatusTooManyRequests, code == http.StatusServiceUnavailable && res.Header.Get("Retry-After") != "":
 		wait := retryAfter(res.Header.Get("Retry-After"), time.Now())
 		p.mu.Lock()
-		p.quiet = time.Now().Add(wait)
+		p.quiet, p.quietFor = time.Now().Add(wait), p.address.last
 		p.mu.Unlock()
 		return fmt.Errorf("the far end asks to wait %s (%s)", words(wait), status(code))
 	case code >= 300 && code < 400:
@@ -139,6 +164,8 @@ func refusal(code int) error {
 		// A network's own door, not the far end, answers with these two.
 		code == http.StatusProxyAuthRequired, code == http.StatusNetworkAuthenticationRequired:
 		return fmt.Errorf("the far end cannot take the message now (%s)", status(code))
+	case code == http.StatusUnauthorized, code == http.StatusForbidden, code == http.StatusNotFound:
+		return &shutDoor{code}
 	case code >= 400 && code < 500:
 		return publish.Permanent(fmt.Errorf("the far end refuses the message (%s); look at the phone's address and its login", status(code)))
 	}

@@ -86,7 +86,7 @@ func TestAnswers(t *testing.T) {
 	for code, want := range map[int]string{
 		200: "nil", 204: "nil",
 		301: "passing", 302: "passing", 307: "passing",
-		400: "permanent", 401: "permanent", 403: "permanent", 404: "permanent", 410: "permanent", 413: "permanent", 422: "permanent",
+		400: "permanent", 401: "passing", 403: "passing", 404: "passing", 410: "permanent", 413: "permanent", 422: "permanent",
 		407: "passing", 408: "passing", 425: "passing", 429: "passing", 511: "passing",
 		500: "passing", 502: "passing", 503: "passing", 599: "passing",
 	} {

@@ -2,9 +2,11 @@ package daemon
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -254,20 +256,33 @@ func (o *outputs) facts() []page.BoardFact {
 	if client == nil {
 		client = o.embedded.Load()
 	}
+	facts := o.phoneFacts()
 	switch {
 	case o.cfg.MQTT == nil:
-		return nil
+		return facts
 	case client == nil:
-		return []page.BoardFact{{Name: "MQTT", Value: "the broker's port is taken", Trouble: true}}
+		return append(facts, page.BoardFact{Name: "MQTT", Value: "the broker's port is taken", Trouble: true})
 	}
 	if ok, err := client.Connected(); !ok {
 		fact := page.BoardFact{Name: "MQTT", Value: "not connected", Trouble: true}
 		if err != nil {
 			fact.Value = "not connected: " + err.Error()
 		}
-		return []page.BoardFact{fact}
+		return append(facts, fact)
 	}
-	return []page.BoardFact{{Name: "MQTT", Value: "connected"}}
+	return append(facts, page.BoardFact{Name: "MQTT", Value: "connected"})
+}
+
+// phoneFacts tell of the phones that cannot be reached now.
+func (o *outputs) phoneFacts() (facts []page.BoardFact) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, c := range o.couriers {
+		if err := c.LastError(); err != nil && slices.ContainsFunc(o.phones, func(p *phone.Phone) bool { return p.Name() == c.Name() }) {
+			facts = append(facts, page.BoardFact{Name: "Phone", Value: fmt.Sprintf("%d events wait for %s: %v", c.Pending(), c.Name(), err), Trouble: true})
+		}
+	}
+	return facts
 }
 
 // pending counts what waits for delivery, by publisher.

@@ -123,12 +123,24 @@ func (r *reader) checkPoints(c *Calibration, list place, at []place) {
 	switch {
 	case read < 0 || read == 0 && known < 0:
 		r.fail(at[1], "write the colder point first", "the points stand in the wrong order")
-	case read < leastSpan || known < leastSpan:
+	case tooNear(read, known):
 		r.fail(at[1], "use ice and boiling water, or keep one point", "the two points are less than 20 °C (36 °F) apart, which makes no line")
-	case int64(known)*100 > int64(read)*mostSlope || int64(known)*100 < int64(read)*leastSlope:
+	case tooSteep(read, known):
 		r.fail(at[1], "look at the four numbers, and at the probe's type; a sound probe is within a few percent",
 			"where the probe gains 100 degrees the truth gains %.0f", 100*float64(known)/float64(read))
 	}
+}
+
+// Line reports whether two points, the colder first, make a straight line that a configuration takes.
+func Line(low, high condition.Point) bool {
+	read, known := high.Read-low.Read, high.True-low.True
+	return !tooNear(read, known) && !tooSteep(read, known)
+}
+
+func tooNear(read, known sensor.Temp) bool { return read < leastSpan || known < leastSpan }
+
+func tooSteep(read, known sensor.Temp) bool {
+	return int64(known)*100 > int64(read)*mostSlope || int64(known)*100 < int64(read)*leastSlope
 }
 
 // mostOff is what parseDifference allows an offset.

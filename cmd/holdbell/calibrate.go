@@ -1,24 +1,29 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"fmt"
 	"os"
+	"os/signal"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"holdbell/configs"
 	"holdbell/rules"
 	"holdbell/sensor"
 	"holdbell/sensor/boiling"
+	"holdbell/sensor/condition"
 )
 
 func calibrateVerb() *cobra.Command {
 	var c calibration
 	var ice, boils bool
-	var altitude, pressure, reference string
+	var altitude, pressure, reference, socket string
 	cmd := &cobra.Command{
 		Use:   "calibrate PROBE (--ice | --boiling [--altitude A | --pressure P] | --reference TEMP)",
 		Short: "A guided check of a probe against a known temperature; records it and proposes the calibration",
@@ -39,9 +44,13 @@ func calibrateVerb() *cobra.Command {
 				return &exit{exitUsage, fmt.Errorf("--wait takes a duration above zero, and --in-place goes with --reference alone")}
 			}
 			if info, err := os.Stdin.Stat(); err == nil && info.Mode()&os.ModeCharDevice != 0 {
-				c.in = os.Stdin
+				c.in = bufio.NewReader(os.Stdin)
 			}
-			return c.run(cmd.Context())
+			c.daemon = socketWatch(socket)
+			// A terminal that goes away is a person who stops, too.
+			ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP)
+			defer stop()
+			return c.run(ctx)
 		},
 	}
 	flags := cmd.Flags()
@@ -56,7 +65,7 @@ func calibrateVerb() *cobra.Command {
 	cmd.MarkFlagsMutuallyExclusive("ice", "boiling", "reference")
 	cmd.MarkFlagsOneRequired("ice", "boiling", "reference")
 	cmd.MarkFlagsMutuallyExclusive("altitude", "pressure")
-	socketFlag(cmd, &c.socket)
+	socketFlag(cmd, &socket)
 	return cmd
 }
 
@@ -179,48 +188,81 @@ func mean(s []look) (read, raw sensor.Temp) {
 
 // calibration is one run of the verb.
 type calibration struct {
-	probe, by, socket string
-	ref               rules.Reference
-	truth             sensor.Temp
-	prepare           string
-	wait              time.Duration
-	inPlace           bool
+	probe, by string
+	ref       rules.Reference
+	truth     sensor.Temp
+	prepare   string
+	wait      time.Duration
+	inPlace   bool
+	daemon    daemonWatch
 	guide
 
-	last *look
-	st   running
+	last   *look
+	before *sensor.Temp // what the probe read at the beginning; nil when it gave nothing
+	moved  bool         // somebody said that it is where it is to be checked
+	st     running
 }
+
+// patienceForMark is how long the daemon may take to make a mark durable on a slow card.
+const patienceForMark = 20 * time.Second
 
 // mark tells the daemon one mark, also when the person has given up.
 func (c *calibration) mark(ctx context.Context, f rules.MarkFields) (string, error) {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), patienceForMark)
 	defer cancel()
 	f.ID, f.By = newID(), c.by
-	return sendMark(ctx, c.socket, f)
+	return c.daemon.mark(ctx, f)
 }
 
-// proposal is what to write into the configuration so that the probe reads right.
+// proposal is what to write into the configuration so that the probe reads right: in the unit that the kitchen reads,
+// with the day and what it was held against.
 func (c *calibration) proposal(raw sensor.Temp, today time.Time) string {
+	here := condition.Point{Read: c.written(raw), True: c.written(c.truth)}
 	p := c.st.Probes[c.probe]
-	point := func(read, truth float64) string { return fmt.Sprintf("{ read: %.2fC, true: %.2fC }", read, truth) }
 	for _, old := range []*rules.CalibrationReport{p.Calibration, p.Second} {
 		if old == nil || old.Raw == nil {
 			continue
 		}
-		span := old.True - c.truth.Celsius()
-		if limit := rules.CalibrationSpan.Celsius(); span > -limit && span < limit {
+		read, ok1 := sensor.FromCelsius(*old.Raw)
+		truth, ok2 := sensor.FromCelsius(old.True)
+		low, high := condition.Point{Read: c.written(read), True: c.written(truth)}, here
+		if low.True > high.True {
+			low, high = high, low
+		}
+		if !ok1 || !ok2 || !configs.Line(low, high) {
 			continue
 		}
-		points := []string{point(*old.Raw, old.True), point(raw.Celsius(), c.truth.Celsius())}
-		if span > 0 {
-			points[0], points[1] = points[1], points[0]
-		}
-		by := ""
-		if c.by != "" {
-			by = fmt.Sprintf(" by: %q,", c.by)
-		}
-		return fmt.Sprintf("with the check of %s, if the probe and its chip are still the same:\n    calibration: { date: %s,%s reference: %q, points: [ %s ] }",
-			old.At.At.Wall.UTC().Format("2006-01-02"), today.Format("2006-01-02"), by, string(old.Reference)+" and "+string(c.ref), strings.Join(points, ", "))
+		return fmt.Sprintf("with the check of %s, if the probe and its chip are still the same:\n%s",
+			old.At.At.Wall.Local().Format(time.DateOnly), c.stanza(string(old.Reference)+" and "+string(c.ref), today, low, high))
 	}
-	return fmt.Sprintf("in place of any offset: or calibration: that stands there:\n    offset: %.2fC", (c.truth - raw).Celsius())
+	return "in place of any offset: or calibration: that stands there:\n" + c.stanza(string(c.ref), today, here)
+}
+
+// stanza is the line of configuration with these points, the colder first.
+func (c *calibration) stanza(reference string, today time.Time, points ...condition.Point) string {
+	var list []string
+	for _, p := range points {
+		list = append(list, fmt.Sprintf("{ read: %s, true: %s }", c.write(p.Read), c.write(p.True)))
+	}
+	by := ""
+	if c.by != "" {
+		by = fmt.Sprintf(" by: %q,", c.by)
+	}
+	return fmt.Sprintf("    calibration: { date: %s,%s reference: %q, points: [ %s ] }", today.Format(time.DateOnly), by, reference, strings.Join(list, ", "))
+}
+
+// write gives a temperature as a configuration takes it, to a hundredth of the kitchen's degree.
+func (c *calibration) write(t sensor.Temp) string {
+	if c.st.Units == rules.Fahrenheit {
+		return fmt.Sprintf("%.2fF", t.Fahrenheit())
+	}
+	return fmt.Sprintf("%.2fC", t.Celsius())
+}
+
+// written is a temperature as it is read again from what write wrote.
+func (c *calibration) written(t sensor.Temp) sensor.Temp {
+	if again, ok := parseReference(c.write(t)); ok {
+		return again
+	}
+	return t
 }

@@ -8,10 +8,8 @@ import (
 	"fmt"
 	"io"
 	"maps"
-	"os/signal"
 	"slices"
 	"strings"
-	"syscall"
 	"time"
 
 	"holdbell/publish/page"
@@ -22,26 +20,48 @@ import (
 // guide speaks with the person. in is nil without a terminal.
 type guide struct {
 	out io.Writer
-	in  io.Reader
+	in  *bufio.Reader
 }
 
 func (g *guide) say(format string, args ...any) { fmt.Fprintf(g.out, format+"\n", args...) }
 
-// enter waits for the person; without a terminal it does not.
-func (g *guide) enter(ctx context.Context, what string) {
+// enter waits for the person, and reports whether they pressed Enter: not when they stop it, and not when the
+// terminal goes away. Without a terminal it does not wait.
+func (g *guide) enter(ctx context.Context, what string) bool {
 	if g.in == nil || ctx.Err() != nil {
-		return
+		return ctx.Err() == nil
 	}
 	g.say("%s, then press Enter.", what)
-	pressed := make(chan struct{})
+	pressed := make(chan bool, 1)
 	go func() {
-		defer close(pressed)
-		_, _ = bufio.NewReader(g.in).ReadString('\n') // an end of the input counts as Enter
+		_, err := g.in.ReadString('\n')
+		pressed <- err == nil
 	}()
 	select {
-	case <-pressed:
+	case yes := <-pressed:
+		return yes
 	case <-ctx.Done():
+		return false
 	}
+}
+
+// daemonWatch is the running daemon as calibrate sees it.
+type daemonWatch interface {
+	// probes gives what the probes read; the error is page.ErrUnreachable where none runs.
+	probes(ctx context.Context) (running, error)
+	// mark tells one mark and gives the answer.
+	mark(ctx context.Context, f rules.MarkFields) (string, error)
+}
+
+// socketWatch is the daemon behind a control socket.
+type socketWatch string
+
+func (s socketWatch) probes(ctx context.Context) (running, error) {
+	return runningProbes(ctx, string(s))
+}
+
+func (s socketWatch) mark(ctx context.Context, f rules.MarkFields) (string, error) {
+	return sendMark(ctx, string(s), f)
 }
 
 func newID() string { return rand.Text() }
@@ -56,10 +76,12 @@ const (
 
 // run is the check from the beginning to the end.
 func (c *calibration) run(ctx context.Context) error {
-	ctx, stop := signal.NotifyContext(ctx, syscall.SIGINT, syscall.SIGTERM)
-	defer stop()
 	if err := c.look(ctx); err != nil {
 		return err
+	}
+	if c.last != nil {
+		before := c.last.read
+		c.before = &before
 	}
 	p, known := c.st.Probes[c.probe]
 	if !known {
@@ -71,8 +93,11 @@ func (c *calibration) run(ctx context.Context) error {
 		defer func() { c.onWatch(ctx, out) }()
 	}
 	c.say("%s", c.prepare)
-	c.enter(ctx, "When the probe is there")
-	read, raw, err := c.steady(ctx, "Reading", func(t sensor.Temp) bool { return t-c.truth <= near && c.truth-t <= near })
+	if !c.enter(ctx, "When the probe is there") {
+		return stopped()
+	}
+	c.moved = true
+	read, raw, err := c.steady(ctx, "Reading", func(t sensor.Temp) bool { return !c.away(t) })
 	if err != nil {
 		return err
 	}
@@ -84,13 +109,15 @@ func (c *calibration) run(ctx context.Context) error {
 	c.say("%s", answer)
 	off, limit := read-c.truth, rules.CalibrationTolerance(c.st.Units)
 	if off != 0 {
-		c.say("To read right here, write for %s %s", c.probe, c.proposal(raw, time.Now()))
+		c.say("To read right here, write for probe %s, %s", c.probe, c.proposal(raw, time.Now()))
 	}
 	if off > limit || off < -limit {
 		return &exit{exitSilentProbe, fmt.Errorf("probe %s fails", c.probe)}
 	}
 	return nil
 }
+
+func stopped() error { return &exit{exitFailed, errors.New("stopped; nothing was recorded")} }
 
 // offWatch takes the food that the probe speaks for off watch, and gives the lots to put back.
 func (c *calibration) offWatch(ctx context.Context, lots []string) (out []string) {
@@ -112,21 +139,19 @@ func (c *calibration) onWatch(ctx context.Context, lots []string) {
 	if len(lots) == 0 {
 		return
 	}
-	away := func(t sensor.Temp) bool { return t-c.truth > near || c.truth-t > near }
 	switch {
-	case ctx.Err() != nil && c.last != nil && away(c.last.read):
+	case c.neverLeft(ctx):
 	case ctx.Err() != nil:
 		c.leave(lots)
 		return
 	case c.in != nil:
-		c.enter(ctx, "Wipe the probe clean and put it back into "+strings.Join(lots, ", "))
-		if ctx.Err() != nil {
+		if !c.enter(ctx, "Wipe the probe clean and put it back into "+strings.Join(lots, ", ")) {
 			c.leave(lots)
 			return
 		}
 	default:
 		c.say("Put the probe back into %s.", strings.Join(lots, ", "))
-		if _, _, err := c.steady(ctx, "Back at", away); err != nil {
+		if _, _, err := c.steady(ctx, "Back at", c.away); err != nil {
 			c.leave(lots)
 			return
 		}
@@ -138,6 +163,41 @@ func (c *calibration) onWatch(ctx context.Context, lots []string) {
 			continue
 		}
 		c.say("%s", answer)
+	}
+}
+
+// away reports whether a reading is not of what the probe is held against.
+func (c *calibration) away(t sensor.Temp) bool { return t-c.truth > near || c.truth-t > near }
+
+// neverLeft reports whether nobody has said that the probe was moved, and it reads, in the next sweep from now, what it
+// read at the beginning: then it is still in its food.
+func (c *calibration) neverLeft(ctx context.Context) bool {
+	if c.moved || c.before == nil {
+		return false
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), patienceForMark)
+	defer cancel()
+	if c.look(ctx) != nil {
+		return false
+	}
+	ticks := time.NewTicker(lookEach)
+	defer ticks.Stop()
+	for latest := c.st.Monotonic; ; {
+		select {
+		case <-ctx.Done():
+			return false
+		case <-ticks.C:
+		}
+		if c.look(ctx) != nil {
+			return false
+		}
+		if c.st.Monotonic > latest {
+			if c.last == nil {
+				return false
+			}
+			off := c.last.read - *c.before
+			return off <= steadySpread && off >= -steadySpread && c.away(c.last.read)
+		}
 	}
 }
 
@@ -160,7 +220,7 @@ func (c *calibration) steady(ctx context.Context, what string, fits func(sensor.
 	for {
 		select {
 		case <-ctx.Done():
-			return 0, 0, &exit{exitFailed, errors.New("stopped; nothing was recorded")}
+			return 0, 0, stopped()
 		case <-patience.C:
 			if elsewhere {
 				return 0, 0, &exit{exitSilentProbe, fmt.Errorf("probe %s is steady at %s, which is not where it should be: it is not in place, or it is broken. Nothing was recorded",
@@ -202,7 +262,7 @@ func (c *calibration) steady(ctx context.Context, what string, fits func(sensor.
 
 // look asks the daemon once; c.last is nil when the probe gives no reading.
 func (c *calibration) look(ctx context.Context) error {
-	st, err := runningProbes(ctx, c.socket)
+	st, err := c.daemon.probes(ctx)
 	switch {
 	case errors.Is(err, page.ErrUnreachable):
 		return &exit{exitUnreachable, fmt.Errorf("%w; calibrate needs the running daemon, which holds the buses: start it, or name its socket with --socket", err)}
@@ -211,10 +271,11 @@ func (c *calibration) look(ctx context.Context) error {
 	}
 	c.st, c.last = st, nil
 	p := st.Probes[c.probe]
-	if st.Stale || p.Celsius == nil || p.Raw == nil {
+	// Not celsius, in which a leap is bridged for a while: what the probe reads at this very moment counts.
+	if st.Stale || p.Corrected == nil || p.Raw == nil {
 		return nil
 	}
-	read, ok1 := sensor.FromCelsius(*p.Celsius)
+	read, ok1 := sensor.FromCelsius(*p.Corrected)
 	raw, ok2 := sensor.FromCelsius(*p.Raw)
 	if ok1 && ok2 {
 		c.last = &look{time.Duration(st.Monotonic * float64(time.Second)), read, raw}

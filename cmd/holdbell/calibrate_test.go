@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"holdbell/publish/page"
 	"holdbell/rules"
 	"holdbell/sensor"
@@ -58,17 +60,53 @@ func TestSteadiness(t *testing.T) {
 	}
 }
 
-// What is proposed makes the probe read right where it was checked, worked by hand.
+// What is proposed is read back by the configuration's own parser and makes the probe read right where it was
+// checked, in either unit, with one point and with two.
 func TestProposal(t *testing.T) {
 	today := time.Date(2026, 5, 2, 12, 0, 0, 0, time.UTC)
+	rapid.Check(t, func(rt *rapid.T) {
+		units := rapid.SampledFrom([]rules.Units{rules.Celsius, rules.Fahrenheit}).Draw(rt, "units")
+		temp := func(label string, low, high int) sensor.Temp {
+			return sensor.Temp(rapid.IntRange(low, high).Draw(rt, label))
+		}
+		first, second := temp("first", -30_000, 250_000), temp("second", -30_000, 250_000)
+		raw1, raw2 := first+temp("off first", -9000, 9000), second+temp("off second", -9000, 9000)
+		old := raw1.Celsius()
+		st := running{Units: units, Probes: map[string]page.ProbeReport{"core": {Calibration: &rules.CalibrationReport{
+			At: rules.Stamp{At: sensor.Instant{Wall: today.Add(-24 * time.Hour)}}, Reference: rules.RefReference, True: first.Celsius(), Raw: &old}}}}
+		c := calibration{probe: "core", by: "R. Oduya", ref: rules.RefBoiling, truth: second, st: st}
+		said := c.proposal(raw2, today)
+		cfg := mustConfig(t, units, "calibration: "+stanzaIn("\n"+said))
+		check := cfg.Probes[0].Check
+		if !check.Date.Equal(today.Truncate(24*time.Hour)) || check.By != "R. Oduya" || !strings.HasSuffix(check.Reference, "boiling") {
+			rt.Fatalf("%+v", check)
+		}
+		if two := strings.Contains(said, "with the check of 2026-05-01"); two != (len(check.Points) == 2) || two && max(first-second, second-first) < 19_900 {
+			rt.Fatalf("%s", said)
+		}
+		set, err := cfg.Setup()
+		if err != nil {
+			rt.Fatal(err)
+		}
+		at := map[sensor.Temp]sensor.Temp{raw2: second}
+		if len(check.Points) == 2 {
+			at[raw1] = first
+		}
+		for raw, truth := range at {
+			if got, ok := set.Probes[0].Condition.Calibration.Correct(raw); !ok || max(got-truth, truth-got) > 12 {
+				rt.Fatalf("%d is corrected to %d, not %d: %s", raw, got, truth, said)
+			}
+		}
+	})
+	// Worked by hand.
 	raw := 0.31
 	ice := &rules.CalibrationReport{At: rules.Stamp{At: sensor.Instant{Wall: time.Date(2026, 5, 1, 9, 0, 0, 0, time.UTC)}}, Reference: rules.RefIce, Raw: &raw}
-	c := calibration{probe: "core", by: "R. Oduya", ref: rules.RefBoiling, truth: 94_910, st: running{Probes: map[string]page.ProbeReport{"core": {Calibration: ice}}}}
-	if got, want := c.proposal(95_460, today), `calibration: { date: 2026-05-02, by: "R. Oduya", reference: "ice and boiling", points: [ { read: 0.31C, true: 0.00C }, { read: 95.46C, true: 94.91C } ] }`; !strings.Contains(got, want) || !strings.Contains(got, "2026-05-01") {
+	c := calibration{probe: "core", ref: rules.RefBoiling, truth: 94_910, st: running{Units: rules.Fahrenheit, Probes: map[string]page.ProbeReport{"core": {Calibration: ice}}}}
+	if got, want := c.proposal(95_460, today), `calibration: { date: 2026-05-02, reference: "ice and boiling", points: [ { read: 32.56F, true: 32.00F }, { read: 203.83F, true: 202.84F } ] }`; !strings.HasSuffix(got, want) {
 		t.Errorf("%s\nwant %s", got, want)
 	}
 	c.ref, c.truth = rules.RefIce, 0 // twice at the same: no line through both
-	if got := c.proposal(310, today); !strings.HasSuffix(got, "offset: -0.31C") {
+	if got := c.proposal(310, today); !strings.HasSuffix(got, `reference: "ice", points: [ { read: 32.56F, true: 32.00F } ] }`) {
 		t.Error(got)
 	}
 }
@@ -97,7 +135,7 @@ func TestCalibrateDemo(t *testing.T) {
 		t.Fatalf("ended with %d:\n%s", code, out)
 	}
 	out, code = calibrate("--in-place", "--reference", fmt.Sprintf("%.2fC", here+3))
-	if code != exitSilentProbe || !strings.Contains(out, "too low: it fails") || !strings.Contains(out, "offset: ") {
+	if code != exitSilentProbe || !strings.Contains(out, "too low: it fails") || !strings.Contains(out, "calibration: { date: ") {
 		t.Fatalf("ended with %d:\n%s", code, out)
 	}
 	raw, err := client.State(t.Context())

@@ -26,6 +26,9 @@ func TestCalibration(t *testing.T) {
 		if want := condition.Through(want[0], want[1:]...); got != want {
 			t.Errorf("the rules are told %+v, want %+v", got, want)
 		}
+		if got := mustSetup(t, c).Probes[0].Calibrated; !got.Equal(p.Check.Date) {
+			t.Errorf("the rules are told the day %v", got)
+		}
 	}
 }
 

@@ -195,7 +195,11 @@ func (c *Config) Setup() (rules.Setup, error) {
 		if p.CalibrationEvery != nil {
 			every = *p.CalibrationEvery
 		}
-		s.Probes = append(s.Probes, rules.ProbeSetup{Name: p.Name, Accuracy: p.accuracy(), CalibrateEvery: every,
+		var day time.Time
+		if p.Check != nil {
+			day = p.Check.Date
+		}
+		s.Probes = append(s.Probes, rules.ProbeSetup{Name: p.Name, Accuracy: p.accuracy(), CalibrateEvery: every, Calibrated: day,
 			Condition: condition.Settings{Calibration: p.calibration(), MaxSlew: p.MaxSlew, Bridge: condition.Default().Bridge}})
 	}
 	for _, st := range c.Stations {

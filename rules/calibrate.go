@@ -175,22 +175,48 @@ func (e *Engine) offBy(off sensor.Temp) string {
 // redone reports whether a probe's calibration was written anew since it failed a check.
 func (e *Engine) redone(i int, c *checked) bool { return e.correction(i, c.Read) != c.Offset }
 
-// watchCalibration judges check-due of a probe: its last check lies too long back, there never was one, or it
-// failed, which stands even where nobody wants to be reminded. It only shows off shift, as reminders do. A power-off of unknown length counts for little here: years
-// do not hang on it.
-func (e *Engine) watchCalibration(i int, p *probe, st int) {
-	every := e.set.Probes[i].CalibrateEvery
-	var from time.Duration // the beginning of the watch when there was no check
-	failed := false
-	if len(p.Checks) > 0 {
-		from, failed = p.Checks[0].T, !p.Checks[0].Pass
+// date puts the day of a probe's configured calibration into the engine's time. It is done once: a wall clock that is
+// set later moves no interval.
+func (e *Engine) date(i int, p *probe) {
+	day := e.set.Probes[i].Calibrated
+	if day.Equal(p.DatedDay) || !day.IsZero() && !e.mem.At.Believed {
+		return
 	}
+	p.DatedDay, p.Dated = day, 0
+	if !day.IsZero() {
+		p.Dated = e.mem.Now - max(0, e.mem.At.Wall.Sub(day))
+	}
+}
+
+// lastCalibrated is when a probe was last calibrated, by the record or by the configuration, whichever is newer; known
+// is false when neither says. Without either it is the beginning of the watch. failed is the check by which it must
+// not be trusted.
+func (p *probe) lastCalibrated() (from time.Duration, known bool, failed *checked) {
+	if !p.DatedDay.IsZero() {
+		from, known = p.Dated, true
+	}
+	if len(p.Checks) > 0 && (!known || p.Checks[0].T >= from) {
+		from, known = p.Checks[0].T, true
+		if !p.Checks[0].Pass {
+			failed = &p.Checks[0]
+		}
+	}
+	return from, known, failed
+}
+
+// watchCalibration judges check-due of a probe: its last calibration lies too long back, there never was one, or its
+// last check failed, which stands even where nobody wants to be reminded. It only shows off shift, as reminders do. A
+// power-off of unknown length counts for little here: years do not hang on it.
+func (e *Engine) watchCalibration(i int, p *probe, st int) {
+	e.date(i, p)
+	every := e.set.Probes[i].CalibrateEvery
+	from, _, failed := p.lastCalibrated()
 	f := finding{since: never, left: never, delay: never}
 	switch due := from + every; {
-	case failed:
+	case failed != nil:
 		f.level, f.since = bad, from
 	case every > 0 && e.mem.Now >= due:
-		f.level, f.since = bad, due
+		f.level, f.since = bad, max(due, 0) // nobody watched before that
 	}
 	if f.level == bad && !e.set.Shift.On(e.mem.At) {
 		f.mute = true
@@ -206,18 +232,17 @@ func (e *Engine) calibrationDueText(i int, where string) string {
 	p := &e.mem.Probes[i]
 	how := " Hold it against ice water: holdbell calibrate " + p.Name + " --ice."
 	head := "Probe " + p.Name + " at " + where
-	if len(p.Checks) == 0 {
+	switch from, known, failed := p.lastCalibrated(); {
+	case !known:
 		return head + " has no calibration on record." + how
-	}
-	c := &p.Checks[0]
-	switch {
-	case c.Pass:
-		return fmt.Sprintf("%s was last calibrated %d days ago.%s", head, int64((e.mem.Now-c.T)/(24*time.Hour)), how)
-	case e.redone(i, c):
+	case failed == nil:
+		return fmt.Sprintf("%s was last calibrated %d days ago.%s", head, int64((e.mem.Now-from)/(24*time.Hour)), how)
+	case e.redone(i, failed):
 		return head + " failed its calibration and was put right since; check that it was." + how
+	default:
+		return head + " failed its calibration: " + e.offBy(failed.Read-failed.True) +
+			". Do not trust it for a verdict; put it right or change it." + how
 	}
-	return head + " failed its calibration: " + e.offBy(c.Read-c.True) +
-		". Do not trust it for a verdict; put it right or change it." + how
 }
 
 // checkedStates gives the newest check of a probe and the one far from it.

@@ -204,3 +204,70 @@ func TestFailedCalibrationStands(t *testing.T) {
 		t.Fatal("not raised on shift")
 	}
 }
+
+// The day of the configuration's calibration counts as a check of the record does, whichever is newer; by a clock
+// that is not believed no day is told.
+func TestConfiguredCalibrationCounts(t *testing.T) {
+	const every = 30 * 24 * time.Hour
+	setup := func(ago time.Duration) rules.Setup {
+		s := warmer(t, "us-fda-2022")
+		s.Probes[1].CalibrateEvery = every
+		s.Probes[1].Calibrated = newBench(t, s).wall.Add(-ago)
+		return s
+	}
+	b := newBench(t, setup(10*24*time.Hour))
+	b.step = 4 * time.Minute
+	b.hold(every - 10*24*time.Hour - 2*b.step)
+	if due(b) != nil {
+		t.Fatal("due before 30 days from the configuration's day")
+	}
+	b.hold(3 * b.step)
+	if a := due(b); a == nil || !strings.Contains(a.Text, "was last calibrated 30 days ago") {
+		t.Fatalf("not due 30 days after the configuration's day: %+v", a)
+	}
+	b.say(rules.MarkCalibrate, "", "", calibrate(rules.RefIce, 0, 100)).sweep()
+	if due(b) != nil {
+		t.Fatal("a newer check does not count beside the configuration's day")
+	}
+
+	// A day that lies long back is due at once; one ahead of the clock is today.
+	b = newBench(t, setup(400*24*time.Hour))
+	b.sweep()
+	if a := due(b); a == nil || !strings.Contains(a.Text, "was last calibrated 400 days ago") {
+		t.Fatalf("%+v", a)
+	}
+	b = newBench(t, setup(-400*24*time.Hour))
+	b.step = 4 * time.Minute
+	b.hold(every - b.step)
+	if due(b) != nil {
+		t.Fatal("a day ahead")
+	}
+	if b.hold(2 * b.step); due(b) == nil {
+		t.Fatal("a day ahead counts for ever")
+	}
+
+	// A check that failed after the configuration's day stands; one written after it is a calibration anew.
+	b = newBench(t, setup(time.Hour))
+	b.say(rules.MarkCalibrate, "", "", calibrate(rules.RefIce, 0, 3000)).sweep()
+	if a := due(b); a == nil || !strings.Contains(a.Text, "failed its calibration") {
+		t.Fatalf("%+v", a)
+	}
+	b.hold(2 * time.Hour)
+	s := setup(-time.Hour)
+	b.restart(s)
+	if b.hold(time.Minute); due(b) != nil {
+		t.Fatal("a calibration that was written after the failed check does not count")
+	}
+
+	// A board without a clock wakes up in the past: the day is told once the clock is believed, and then for good.
+	b = newBench(t, setup(29*24*time.Hour))
+	b.doubt, b.wall = true, b.wall.Add(-1000*24*time.Hour)
+	b.sweep()
+	b.doubt, b.wall = false, b.wall.Add(1000*24*time.Hour)
+	b.hold(time.Minute)
+	b.doubt, b.step = true, 4*time.Minute
+	b.hold(25 * time.Hour)
+	if a := due(b); a == nil || !strings.Contains(a.Text, "was last calibrated 30 days ago") {
+		t.Fatalf("%+v", a)
+	}
+}

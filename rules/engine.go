@@ -90,8 +90,11 @@ type probe struct {
 	Apart      *apart `json:",omitempty"` // a hand check that the probe contradicts
 	AlarmApart alarm  `json:",omitzero"`
 
-	Checks   []checked `json:",omitempty"` // against known temperatures: the newest, and one far from it
-	AlarmCal alarm     `json:",omitzero"`
+	Checks []checked `json:",omitempty"` // against known temperatures: the newest, and one far from it
+	// Dated is when the day DatedDay of the configured calibration was, once the wall clock was believed.
+	Dated    time.Duration `json:",omitempty"`
+	DatedDay time.Time     `json:",omitzero"`
+	AlarmCal alarm         `json:",omitzero"`
 
 	// Ahead forecasts food held hot; nil for a probe that speaks for none.
 	Ahead *forecast.Model `json:",omitempty"`

@@ -66,6 +66,8 @@ type ProbeSetup struct {
 	Accuracy sensor.Temp
 	// CalibrateEvery is after how long a calibration is old; 0 never.
 	CalibrateEvery time.Duration
+	// Calibrated is the day of the calibration that Condition holds, at its midnight in UTC; zero when nobody wrote it.
+	Calibrated time.Time
 }
 
 // StationSetup is one station. Air and Food are indexes into Setup.Probes; Air is -1 without one.

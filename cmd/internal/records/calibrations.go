@@ -20,16 +20,28 @@ func Calibrations(ctx context.Context, w io.Writer, l *ledger.Ledger, u rules.Un
 	if err != nil {
 		return err
 	}
-	marks = slices.DeleteFunc(marks, func(m rules.Mark) bool { return m.True == nil || m.Read == nil })
-	if len(marks) == 0 {
-		_, err := fmt.Fprintln(w, "No probe was calibrated in this record: holdbell calibrate PROBE --ice.")
+	checks := checksOf(marks)
+	if len(checks) == 0 {
+		_, err := fmt.Fprintln(w, noCalibration)
 		return err
 	}
-	slices.SortStableFunc(marks, func(a, b rules.Mark) int { return cmp.Compare(a.Probe, b.Probe) })
+	slices.SortStableFunc(checks, func(a, b rules.Mark) int { return cmp.Compare(a.Probe, b.Probe) })
+	return table(w, checks, u, zone)
+}
+
+const noCalibration = "No probe was calibrated in this record: holdbell calibrate PROBE --ice."
+
+// checksOf leaves the marks that are whole.
+func checksOf(marks []rules.Mark) []rules.Mark {
+	return slices.DeleteFunc(marks, func(m rules.Mark) bool { return m.True == nil || m.Read == nil })
+}
+
+// table writes a check a row.
+func table(w io.Writer, checks []rules.Mark, u rules.Units, zone *time.Location) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "probe\tday\tagainst\ttrue\tread\terror\tresult\tby")
-	for i := range marks {
-		m := &marks[i]
+	for i := range checks {
+		m := &checks[i]
 		off, result := *m.Read-*m.True, "passes"
 		if limit := rules.CalibrationTolerance(u); off > limit || off < -limit {
 			result = "FAILS"
@@ -46,4 +58,27 @@ func Calibrations(ctx context.Context, w io.Writer, l *ledger.Ledger, u rules.Un
 			u.Format(*m.True), u.Format(*m.Read), sign, u.Difference(max(off, -off)), result, by)
 	}
 	return t.Flush()
+}
+
+// calibrations are the checks that a record of a span names: those within it, and of each probe the last one before,
+// by which it was to be trusted; by probe, oldest first.
+func (r *Record) calibrations(ctx context.Context, l *ledger.Ledger) error {
+	marks, err := l.MarksOf(ctx, rules.MarkCalibrate)
+	if err != nil {
+		return err
+	}
+	last := map[string]int{}
+	for _, m := range checksOf(marks) {
+		switch at, known := last[m.Probe]; {
+		case m.At.Wall.After(r.To):
+			continue
+		case known && m.At.Wall.Before(r.From):
+			r.Calibrations[at] = m
+		default:
+			last[m.Probe] = len(r.Calibrations)
+			r.Calibrations = append(r.Calibrations, m)
+		}
+	}
+	slices.SortStableFunc(r.Calibrations, func(a, b rules.Mark) int { return cmp.Compare(a.Probe, b.Probe) })
+	return nil
 }

@@ -55,6 +55,9 @@ func (r *Record) CSV(w io.Writer, zone *time.Location) error {
 		}
 		if m != nil {
 			row["what"], row["note"] = string(m.Kind), m.Note
+			if m.Kind == rules.MarkCalibrate && m.Read != nil {
+				row["probe"], row["value_celsius"] = m.Probe, strconv.FormatFloat(m.Read.Celsius(), 'f', -1, 64)
+			}
 			if m.Refused {
 				row["what"] += " (refused)"
 			}
@@ -78,7 +81,7 @@ func (r *Record) CSV(w io.Writer, zone *time.Location) error {
 func kindOf(ev *rules.Event, m *Mark) string {
 	switch {
 	case m == nil || m.Kind == "":
-	case m.Kind == rules.MarkCheck:
+	case m.Kind == rules.MarkCheck, m.Kind == rules.MarkCalibrate:
 		return "verification"
 	case slices.Contains([]rules.MarkKind{rules.MarkCorrective, rules.MarkDiscard}, m.Kind):
 		return "corrective"

@@ -86,7 +86,13 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 	if err := w.run(ctx, l, start, r); err != nil {
 		return nil, err
 	}
-	return r, r.gather(w, o, start)
+	if err := r.gather(w, o, start); err != nil {
+		return nil, err
+	}
+	if r.whole = len(o.Lots) == 0; !r.whole {
+		return r, nil
+	}
+	return r, r.calibrations(ctx, l)
 }
 
 // begin is where to begin reading: before the first lot of the span, and before those it may have come from,

@@ -28,9 +28,12 @@ type Record struct {
 	Lots     []*Life
 	Alarms   []*Alarm // of stations, probes and the board
 	Marks    []*Mark  // about no lot
-	Gaps     []rules.Event
-	Clocks   []rules.Event
-	Events   []rules.Event // all within the span, as recorded
+	// Calibrations are the checks of probes against a known temperature within the span, and each probe's last before it.
+	Calibrations []rules.Mark
+	whole        bool // of all lots, the probes and the board too
+	Gaps         []rules.Event
+	Clocks       []rules.Event
+	Events       []rules.Event // all within the span, as recorded
 	// Doubts are what the reader has to know about the figures, each a whole sentence.
 	Doubts []string
 }

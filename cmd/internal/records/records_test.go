@@ -271,6 +271,74 @@ func TestRecordOfOneLot(t *testing.T) {
 	}
 }
 
+// The record of a span has its checks of probes, and of each probe the last before it; that of a lot has none.
+func TestCalibrationsInTheRecord(t *testing.T) {
+	k := newKitchen(t)
+	check := func(probe, ref, truth, read, by string) {
+		k.say("calibrate,,," + by + ",,probe=" + probe + " ref=" + ref + " true=" + truth + " read=" + read).toward(40, 5*time.Minute)
+	}
+	k.toward(40, 5*time.Minute)
+	check("lead", "ice", "32F", "36F", "day a")
+	check("lead", "ice", "32F", "33F", "day a later")
+	check("pit-air", "boiling", "212F", "211F", "")
+	k.off(24 * time.Hour)
+	k.say("load,ribs,pit,,,food=pork").toward(40, 5*time.Minute)
+	check("lead", "ice", "32F", "34.5F", "day b")
+	check("lead", "reference", "150F", "149F", "R. Oduya")
+	k.off(24*time.Hour).toward(40, 5*time.Minute)
+	check("lead", "ice", "32F", "32F", "day c")
+
+	day := Options{From: noon.Add(12 * time.Hour), To: noon.Add(36 * time.Hour), Setup: setup(t, "us-fda-2022")}
+	r := k.read(day)
+	var b strings.Builder
+	if err := r.Text(&b, time.UTC); err != nil {
+		t.Fatal(err)
+	}
+	_, got, _ := strings.Cut(b.String(), "CALIBRATIONS")
+	got, _, _ = strings.Cut(got, "\n\n")
+	want := `: those in the span, and each probe's last before it
+  probe    day         against    true    read     error    result  by
+  lead     2026-03-01  ice        32 °F   33 °F    +1 °F    passes  day a later
+  lead     2026-03-02  ice        32 °F   34.5 °F  +2.5 °F  FAILS   day b
+  lead     2026-03-02  reference  150 °F  149 °F   -1 °F    passes  R. Oduya
+  pit-air  2026-03-01  boiling    212 °F  211 °F   -1 °F    passes  unsigned`
+	if got != want {
+		t.Errorf("the record says%s\nwant%s", got, want)
+	}
+	if watch, _, _ := strings.Cut(b.String(), "CALIBRATIONS"); strings.Contains(watch, "ref=ice") {
+		t.Errorf("a check is told twice:\n%s", watch)
+	}
+	b.Reset()
+	if err := r.CSV(&b, time.UTC); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(strings.NewReader(b.String())).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for _, row := range rows {
+		at := func(column string) string { return row[slices.Index(columns, column)] }
+		if at("what") != "calibrate" {
+			continue
+		}
+		n++
+		if at("kind") != "verification" || at("probe") != "lead" || at("value_celsius") != [...]string{"1.389", "65"}[n-1] || at("observer") == "" || !strings.Contains(at("text"), "4-203.11") {
+			t.Errorf("%q", row)
+		}
+	}
+	if n != 2 {
+		t.Errorf("%d checks in the rows, not 2:\n%s", n, b.String())
+	}
+	if r := k.read(Options{Lots: []Name{{Lot: "ribs"}}, Setup: setup(t, "us-fda-2022")}); strings.Contains(oneLine(t, r), "CALIBRATIONS") {
+		t.Error("the record of a lot tells of probes")
+	}
+	day.To, day.From = noon.Add(time.Minute), time.Time{}
+	if r := k.read(day); !strings.Contains(oneLine(t, r), "No probe was calibrated in this record") {
+		t.Errorf("before any check: %s", oneLine(t, r))
+	}
+}
+
 func TestCSVIsReadBack(t *testing.T) {
 	r := threeDays(t).read(Options{Setup: setup(t, "us-fda-2022")})
 	var b strings.Builder

@@ -32,6 +32,9 @@ func (r *Record) Text(w io.Writer, zone *time.Location) error {
 		p.line(0, "", "No lot was watched in this span.")
 	}
 	t.watch()
+	if err := t.calibrations(); err != nil {
+		return err
+	}
 	t.foot()
 	return p.flush()
 }
@@ -317,8 +320,31 @@ func (t *text) watch() {
 	}
 	t.alarms(r.Alarms)
 	for _, m := range r.Marks {
-		t.mark("Mark", m)
+		if m.Kind != rules.MarkCalibrate || m.Refused || m.Seq == 0 {
+			t.mark("Mark", m)
+		}
 	}
+}
+
+// calibrations writes how far the probes could be trusted.
+func (t *text) calibrations() error {
+	if !t.r.whole {
+		return nil
+	}
+	t.blank()
+	t.line(0, "", "CALIBRATIONS: those in the span, and each probe's last before it")
+	if len(t.r.Calibrations) == 0 {
+		t.line(indent, "", noCalibration)
+		return nil
+	}
+	var rows strings.Builder
+	if err := table(&rows, t.r.Calibrations, t.r.Units, t.zone); err != nil {
+		return err
+	}
+	for row := range strings.Lines(rows.String()) {
+		t.write(strings.Repeat(" ", indent) + strings.TrimRight(row, " \n"))
+	}
+	return nil
 }
 
 func (t *text) foot() {

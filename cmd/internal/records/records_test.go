@@ -275,7 +275,7 @@ func TestRecordOfOneLot(t *testing.T) {
 func TestCalibrationsInTheRecord(t *testing.T) {
 	k := newKitchen(t)
 	check := func(probe, ref, truth, read, by string) {
-		k.say("calibrate,,," + by + ",,probe=" + probe + " ref=" + ref + " true=" + truth + " read=" + read).toward(40, 5*time.Minute)
+		k.say("calibrate,,,"+by+",,probe="+probe+" ref="+ref+" true="+truth+" read="+read).toward(40, 5*time.Minute)
 	}
 	k.toward(40, 5*time.Minute)
 	check("lead", "ice", "32F", "36F", "day a")

@@ -141,18 +141,23 @@ func get(url string) []byte {
 
 // watched is what GET /state says of the warmer's lot and the alarms.
 type watched struct {
-	At   string `json:"at"`
-	Seq  uint64 `json:"seq"`
-	Lots []struct {
+	Site      string  `json:"site"`
+	At        string  `json:"at"`
+	Monotonic float64 `json:"monotonic_seconds"`
+	Seq       uint64  `json:"seq"`
+	Sweeps    uint64  `json:"sweeps"`
+	Lots      []struct {
 		Lot        string        `json:"lot"`
 		Verdict    rules.Verdict `json:"verdict"`
 		DangerZone float64       `json:"danger_zone_seconds"`
 	} `json:"lots"`
 	Alarms []struct {
-		Seq    uint64          `json:"seq"`
-		Alarm  rules.AlarmName `json:"alarm"`
-		Lot    string          `json:"lot"`
-		Active bool            `json:"active"`
+		Seq     uint64          `json:"seq"`
+		Alarm   rules.AlarmName `json:"alarm"`
+		Station string          `json:"station"`
+		Lot     string          `json:"lot"`
+		Probe   string          `json:"probe"`
+		Active  bool            `json:"active"`
 	} `json:"alarms"`
 	Probes map[string]struct {
 		Fault *string `json:"fault"`

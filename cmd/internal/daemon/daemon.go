@@ -150,12 +150,18 @@ func (d *Daemon) patience() time.Duration {
 }
 
 // Reload asks for another configuration. It is taken whole before the next sweep, or not at all; what is
-// wrong with it is logged and the old one stays.
+// wrong with it is logged and the old one stays. Of several that wait the newest counts.
 func (d *Daemon) Reload(cfg *configs.Config) {
-	select {
-	case d.reloads <- cfg:
-	default:
-		d.log.Error("the configuration was not read anew: the one before is still being taken up; try again")
+	for {
+		select {
+		case d.reloads <- cfg:
+			return
+		default:
+		}
+		select {
+		case <-d.reloads:
+		default: // taken up meanwhile
+		}
 	}
 }
 

@@ -61,6 +61,7 @@ func recordsVerb() *cobra.Command {
 	for _, other := range []string{"from", "to", "lot", "format"} {
 		cmd.MarkFlagsMutuallyExclusive("compare", other)
 	}
+	cmd.AddCommand(verifyVerb())
 	return cmd
 }
 

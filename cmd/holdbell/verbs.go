@@ -16,6 +16,7 @@ const (
 	exitNotOK       = 3 // some lot is act or discard
 	exitSilentProbe = 4
 	exitUnreachable = 5
+	exitBroken      = 6 // the record is not what was written
 )
 
 // defaultConfig is where the package puts the configuration.

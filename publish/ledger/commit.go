@@ -58,7 +58,13 @@ func (l *Ledger) Commit(ctx context.Context, b Batch) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", l.path, err)
 	}
-	return l.write(func(c *conns) error { return c.commit(ctx, &b, r) })
+	return l.write(func(c *conns) error {
+		head, err := c.commit(ctx, &b, r)
+		if err == nil {
+			l.know(head)
+		}
+		return err
+	})
 }
 
 func (b *Batch) rows() (*rows, error) {
@@ -130,19 +136,24 @@ func span(sweeps []sensor.Sweep) (lo, hi int64) {
 	return lo, hi
 }
 
-func (c *conns) commit(ctx context.Context, b *Batch, r *rows) error {
+// commit gives the chain's head after it.
+func (c *conns) commit(ctx context.Context, b *Batch, r *rows) (Head, error) {
 	tx, err := c.writer.BeginTx(ctx, nil)
 	if err != nil {
-		return err
+		return Head{}, err
 	}
 	defer tx.Rollback()
+	links, err := openChain(ctx, tx, c.id)
+	if err != nil {
+		return Head{}, err
+	}
 	var sum []byte
 	if err := tx.QueryRowContext(ctx, `SELECT batch FROM snapshot`).Scan(&sum); err != nil {
-		return err
+		return Head{}, err
 	}
 	if string(sum) != string(r.sum) {
-		if err := insert(ctx, tx, b, r); err != nil {
-			return err
+		if err := insert(ctx, tx, links, b, r); err != nil {
+			return Head{}, err
 		}
 	}
 	late := append([]uint64(nil), b.Unrecorded...)
@@ -152,31 +163,42 @@ func (c *conns) commit(ctx context.Context, b *Batch, r *rows) error {
 		}
 	}
 	for _, seq := range late {
-		if _, err := tx.ExecContext(ctx, `UPDATE events SET event = json_set(event, '$.unrecorded', json('true'))
-			WHERE seq = ? AND json_extract(event, '$.unrecorded') IS NULL`, clampInt(seq)); err != nil {
-			return err
+		if err := insertLate(ctx, tx, links, seq); err != nil {
+			return Head{}, err
 		}
 	}
-	return tx.Commit()
+	return links.head, tx.Commit()
 }
 
-func insert(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) error {
-	if err := insertBlock(ctx, tx, b, r); err != nil {
+// insertLate records that an event which is recorded had been told before. One that says so itself, or is not
+// there, needs none.
+func insertLate(ctx context.Context, tx *sql.Tx, links *chain, seq uint64) error {
+	res, err := tx.ExecContext(ctx, `INSERT INTO late SELECT seq FROM events WHERE seq = ?
+		AND json_extract(event, '$.unrecorded') IS NULL AND seq NOT IN (SELECT seq FROM late)`, clampInt(seq))
+	if err != nil {
+		return err
+	}
+	if n, err := res.RowsAffected(); err != nil || n == 0 {
+		return err
+	}
+	return links.add(linkLate, clampInt(seq), 0, digest(linkLate, clampInt(seq)))
+}
+
+func insert(ctx context.Context, tx *sql.Tx, links *chain, b *Batch, r *rows) error {
+	if err := insertBlock(ctx, tx, links, b, r); err != nil {
 		return err
 	}
 	for i := range b.Marks {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO marks VALUES (?1, (SELECT count(*) FROM marks WHERE sweep = ?1), ?2, ?3)`,
-			clampInt(b.Marks[i].Sweep), orNull(b.Marks[i].Mark.ID), string(r.marks[i])); err != nil {
+		if err := insertTold(ctx, tx, links, linkMark, b.Marks[i].Sweep, orNull(b.Marks[i].Mark.ID), string(r.marks[i])); err != nil {
 			return err
 		}
 	}
 	for i := range b.Notices {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO notices VALUES (?1, (SELECT count(*) FROM notices WHERE sweep = ?1), ?2)`,
-			clampInt(b.Notices[i].Sweep), string(r.notices[i])); err != nil {
+		if err := insertTold(ctx, tx, links, linkNotice, b.Notices[i].Sweep, string(r.notices[i])); err != nil {
 			return err
 		}
 	}
-	if err := insertEvents(ctx, tx, b, r); err != nil {
+	if err := insertEvents(ctx, tx, links, b, r); err != nil {
 		return err
 	}
 	if b.Snapshot == nil {
@@ -187,7 +209,25 @@ func insert(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) error {
 	return err
 }
 
-func insertBlock(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) error {
+// insertTold records a mark or a notice: it has the next place within its sweep.
+func insertTold(ctx context.Context, tx *sql.Tx, links *chain, kind string, sweep uint64, values ...any) error {
+	count, write := `SELECT count(*) FROM marks WHERE sweep = ?`, `INSERT INTO marks VALUES (?, ?, ?, ?)`
+	if kind == linkNotice {
+		count, write = `SELECT count(*) FROM notices WHERE sweep = ?`, `INSERT INTO notices VALUES (?, ?, ?)`
+	}
+	row := append([]any{clampInt(sweep), int64(0)}, values...)
+	var n int64
+	if err := tx.QueryRowContext(ctx, count, row[0]).Scan(&n); err != nil {
+		return err
+	}
+	row[1] = n
+	if _, err := tx.ExecContext(ctx, write, row...); err != nil {
+		return err
+	}
+	return links.add(kind, clampInt(sweep), n, digest(kind, row...))
+}
+
+func insertBlock(ctx context.Context, tx *sql.Tx, links *chain, b *Batch, r *rows) error {
 	if len(b.Sweeps) == 0 {
 		return nil
 	}
@@ -209,12 +249,14 @@ func insertBlock(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) error {
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `INSERT INTO blocks VALUES (?, ?, ?, ?, ?, ?)`,
-		clampInt(b.FirstSweep), len(b.Sweeps), layout, r.lo, r.hi, r.block)
-	return err
+	first, count := clampInt(b.FirstSweep), int64(len(b.Sweeps))
+	if _, err := tx.ExecContext(ctx, `INSERT INTO blocks VALUES (?, ?, ?, ?, ?, ?)`, first, count, layout, r.lo, r.hi, r.block); err != nil {
+		return err
+	}
+	return links.add(linkBlock, first, 0, digest(linkBlock, first, count, r.lo, r.hi, string(r.layout), r.block))
 }
 
-func insertEvents(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) error {
+func insertEvents(ctx context.Context, tx *sql.Tx, links *chain, b *Batch, r *rows) error {
 	if len(b.Events) == 0 {
 		return nil
 	}
@@ -228,8 +270,12 @@ func insertEvents(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) error {
 			return fmt.Errorf("event %d, while the newest is %d: %w; another daemon writes to it, or its snapshot was not restored", ev.Seq, last, ErrConflict)
 		}
 		last = ev.Seq
-		if _, err := tx.ExecContext(ctx, `INSERT INTO events VALUES (?, ?, ?, ?, ?, ?, ?)`, clampInt(ev.Seq), ev.At.Wall.UnixMilli(),
-			string(ev.Kind), orNull(string(ev.Alarm)), orNull(ev.Station), orNull(ev.Lot), string(r.events[i])); err != nil {
+		row := []any{clampInt(ev.Seq), ev.At.Wall.UnixMilli(), string(ev.Kind), orNull(string(ev.Alarm)), orNull(ev.Station),
+			orNull(ev.Lot), string(r.events[i])}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO events VALUES (?, ?, ?, ?, ?, ?, ?)`, row...); err != nil {
+			return err
+		}
+		if err := links.add(linkEvent, clampInt(ev.Seq), 0, digest(linkEvent, row...)); err != nil {
 			return err
 		}
 	}

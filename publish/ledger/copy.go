@@ -17,6 +17,8 @@ type Copy struct {
 	Ledger   string // the ledger's id, 32 hexadecimal digits; empty while there is none
 	Sweep    uint64 // the sweep that Snapshot was taken after
 	LastSeq  uint64 // of the newest event then
+	Links    uint64 // how many links the ledger's chain had when this was saved; 0: not known
+	Hash     Hash   // of the last of them
 	Snapshot []byte
 }
 
@@ -24,12 +26,18 @@ type Copy struct {
 var ErrNoCopy = errors.New("there is no copy of the state")
 
 // A slot's bytes: copyMagic, then 8 bytes each of the copy's own number, the sweep and the event, 16 of the
-// ledger's id, the packed snapshot, and a SHA-256 of all that. Numbers are little-endian.
+// ledger's id, 8 of the number of links and 32 of the last one's hash, the packed snapshot, and a SHA-256 of
+// all that. Numbers are little-endian. The first version, which older programs left behind, has no links.
 const (
-	copyMagic = "holdbell state 1\n"
-	idSize    = 16
-	copyHead  = len(copyMagic) + 3*8 + idSize
+	copyMagic  = "holdbell state 2\n"
+	copyMagic1 = "holdbell state 1\n"
+	idSize     = 16
+	copyHead1  = len(copyMagic1) + 3*8 + idSize
+	copyHead   = copyHead1 + 8 + len(Hash{})
 )
+
+// CopyPath is where a daemon keeps the copy of the state beside the ledger at path.
+func CopyPath(path string) string { return path + ".memory" }
 
 func slots(path string) [2]string { return [2]string{path + ".a", path + ".b"} }
 
@@ -57,7 +65,8 @@ func SaveCopy(path string, c Copy) error {
 	for _, n := range []uint64{number, c.Sweep, c.LastSeq} {
 		b = binary.LittleEndian.AppendUint64(b, n)
 	}
-	b = append(append(b, id...), packed...)
+	b = binary.LittleEndian.AppendUint64(append(b, id...), c.Links)
+	b = append(append(b, c.Hash[:]...), packed...)
 	sum := sha256.Sum256(b)
 	if err := replace(slots(path)[slot], append(b, sum[:]...)); err != nil {
 		return fmt.Errorf("the copy of the state cannot be written: %w", err)
@@ -126,7 +135,13 @@ func readSlot(name string) (c Copy, number uint64, err error) {
 }
 
 func decodeCopy(b []byte) (c Copy, number uint64, err error) {
-	if len(b) < copyHead+sha256.Size || !bytes.HasPrefix(b, []byte(copyMagic)) {
+	head := copyHead
+	if bytes.HasPrefix(b, []byte(copyMagic1)) {
+		head = copyHead1
+	} else if !bytes.HasPrefix(b, []byte(copyMagic)) {
+		return Copy{}, 0, errSnapshot
+	}
+	if len(b) < head+sha256.Size {
 		return Copy{}, 0, errSnapshot
 	}
 	body := b[:len(b)-sha256.Size]
@@ -138,6 +153,9 @@ func decodeCopy(b []byte) (c Copy, number uint64, err error) {
 	if id := n[24:][:idSize]; !bytes.Equal(id, make([]byte, idSize)) {
 		c.Ledger = hex.EncodeToString(id)
 	}
-	c.Snapshot, err = unpack(body[copyHead:])
+	if head == copyHead {
+		c.Links, c.Hash = binary.LittleEndian.Uint64(body[copyHead1:]), Hash(body[copyHead1+8:copyHead])
+	}
+	c.Snapshot, err = unpack(body[head:])
 	return c, number, err
 }

@@ -21,17 +21,22 @@ var ErrNotOpen = errors.New("the record is not open")
 // Options are a ledger's settings; the zero value is right for a daemon.
 type Options struct {
 	Now func() time.Time // names the file that is moved aside; default time.Now
+	// CopyPath is where the snapshot is kept apart, as SaveCopy does: a ledger that is begun anew names the
+	// ledger of that copy as the one that it was carried on from. Empty: nowhere.
+	CopyPath string
 }
 
 // Ledger is the record in one file. It is safe for concurrent use. Its methods wait for the disk; the one
 // loop uses a Writer instead.
 type Ledger struct {
-	path string
-	now  func() time.Time
+	path     string
+	now      func() time.Time
+	copyPath string
 
 	mu     sync.Mutex // held while opening and closing
 	c      atomic.Pointer[conns]
 	id     atomic.Value // string: of the file that was opened last
+	head   atomic.Pointer[Head]
 	moved  string
 	broken atomic.Bool // the file proved to be damaged: Reopen moves it aside
 }
@@ -48,6 +53,8 @@ type conns struct {
 	writer, reader *sql.DB
 	lock           *os.File
 	id             string
+	head           Head   // when it was opened
+	schema         int    // a reader's file may be of an older one
 	still          string // its path, when it is read as it lies because nobody writes to it
 }
 
@@ -57,7 +64,7 @@ func New(path string, o Options) *Ledger {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	return &Ledger{path: path, now: o.Now}
+	return &Ledger{path: path, now: o.Now, copyPath: o.CopyPath}
 }
 
 // Open opens the ledger at path, or makes a new one. A damaged file is moved aside, as Moved tells, and a
@@ -94,7 +101,7 @@ func (l *Ledger) StartAnew() error {
 func (l *Ledger) reopen(why string) error {
 	// What closing says of a file that is given up, or opened again, adds nothing.
 	_ = l.shut()
-	c, moved, err := openFile(l.path, why, l.now)
+	c, moved, err := openFile(l.path, why, l.now, l.before)
 	l.moved = moved
 	if moved != "" {
 		l.broken.Store(false)
@@ -103,8 +110,22 @@ func (l *Ledger) reopen(why string) error {
 		return err
 	}
 	l.id.Store(c.id)
+	l.head.Store(&c.head)
 	l.c.Store(c)
 	return nil
+}
+
+// before is the head that is known of the ledger which a new one would be carried on from.
+func (l *Ledger) before() Head {
+	if l.copyPath == "" {
+		return Head{}
+	}
+	c, err := LoadCopy(l.copyPath)
+	if err != nil {
+		// Resume tells of a copy that cannot be read.
+		return Head{}
+	}
+	return Head{Ledger: c.Ledger, Links: c.Links, Hash: c.Hash}
 }
 
 // Close closes the file. What was committed is durable without it.
@@ -166,7 +187,7 @@ func (l *Ledger) write(f func(c *conns) error) error {
 	if err = guard(func() error { return f(c) }); err == nil {
 		return nil
 	}
-	if damaged(err) {
+	if err = broken(err); damaged(err) {
 		l.broken.Store(true)
 	}
 	return fmt.Errorf("%s: %w", l.path, err)
@@ -187,7 +208,16 @@ func (l *Ledger) read(f func(db *sql.DB) error) error {
 // Events gives recorded events with a Seq greater than after, in order, at most max of them.
 func (l *Ledger) Events(ctx context.Context, after uint64, max int) ([]rules.Event, error) {
 	return decoded[rules.Event](ctx, l, fmt.Sprintf("an event after %d", after),
-		`SELECT event FROM events WHERE seq > ? ORDER BY seq LIMIT ?`, clampInt(after), max)
+		`SELECT `+l.event()+` FROM events WHERE seq > ? ORDER BY seq LIMIT ?`, clampInt(after), max)
+}
+
+// event is what a query reads an event's JSON with. That it was told before it was recorded stands apart: a
+// recorded event is never written to again.
+func (l *Ledger) event() string {
+	if c := l.c.Load(); c != nil && c.schema < schemaChain {
+		return `event`
+	}
+	return `CASE WHEN seq IN (SELECT seq FROM late) THEN json_set(event, '$.unrecorded', json('true')) ELSE event END`
 }
 
 // decoded gives the values that a query finds, a column of JSON; what names one in an error.

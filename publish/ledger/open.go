@@ -56,8 +56,8 @@ const (
 )
 
 // openFile opens or makes the ledger at path. why is the reason to move aside what lies there; empty: go on
-// in it, if it is sound.
-func openFile(path, why string, now func() time.Time) (c *conns, moved string, err error) {
+// in it, if it is sound. before is asked what a new ledger is carried on from.
+func openFile(path, why string, now func() time.Time, before func() Head) (c *conns, moved string, err error) {
 	path, err = filepath.Abs(path)
 	if err != nil {
 		return nil, "", err
@@ -83,7 +83,7 @@ func openFile(path, why string, now func() time.Time) (c *conns, moved string, e
 		err = errDamaged
 	}
 	if err == nil {
-		c, err = connect(path)
+		c, err = connect(path, now, before)
 	}
 	if damaged(err) {
 		if moved, err = moveAside(path, cmp.Or(why, asideCorrupt), now()); err != nil {
@@ -92,8 +92,8 @@ func openFile(path, why string, now func() time.Time) (c *conns, moved string, e
 		err = fs.ErrNotExist
 	}
 	if errors.Is(err, fs.ErrNotExist) {
-		if err = create(path); err == nil {
-			c, err = connect(path)
+		if err = create(path, now(), before()); err == nil {
+			c, err = connect(path, now, before)
 		}
 	}
 	if err != nil {
@@ -263,7 +263,7 @@ func syncDir(dir string) error {
 }
 
 // create makes an empty ledger under another name and renames it, so that path never holds half a one.
-func create(path string) error {
+func create(path string, now time.Time, before Head) error {
 	part := path + ".new"
 	for _, suffix := range []string{"", "-journal", "-wal", "-shm"} {
 		if err := os.Remove(part + suffix); err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -277,7 +277,7 @@ func create(path string) error {
 	if err := f.Close(); err != nil {
 		return err
 	}
-	if err := guard(func() error { return fill(part) }); err != nil {
+	if err := guard(func() error { return fill(part, now, before) }); err != nil {
 		return err
 	}
 	if err := os.Rename(part, path); err != nil {
@@ -290,7 +290,7 @@ func create(path string) error {
 // small pages spare the card most of that.
 const pageSize = 1024
 
-func fill(path string) error {
+func fill(path string, now time.Time, before Head) error {
 	db, err := sql.Open("sqlite", dsn(path, fmt.Sprintf("page_size(%d)", pageSize), "journal_mode(DELETE)", "synchronous(FULL)"))
 	if err != nil {
 		return err
@@ -308,7 +308,7 @@ func fill(path string) error {
 	defer tx.Rollback()
 	for _, q := range []string{
 		fmt.Sprintf("PRAGMA application_id = %d", applicationID),
-		fmt.Sprintf("PRAGMA user_version = %d", version),
+		"PRAGMA user_version = 1",
 		schema,
 	} {
 		if _, err := tx.Exec(q); err != nil {
@@ -319,6 +319,9 @@ func fill(path string) error {
 		return err
 	}
 	if _, err := tx.Exec(`INSERT INTO snapshot VALUES (1, 0, '', '')`); err != nil {
+		return err
+	}
+	if err := migrate(context.Background(), tx, now, before); err != nil {
 		return err
 	}
 	if err := tx.Commit(); err != nil {
@@ -335,8 +338,9 @@ func dsn(path string, pragmas ...string) string {
 	return u.String()
 }
 
-// connect opens an existing ledger with its two connections and checks that its ends can be read.
-func connect(path string) (*conns, error) {
+// connect opens an existing ledger with its two connections, migrates it where it is of an older schema, and
+// checks that its ends can be read.
+func connect(path string, now func() time.Time, before func() Head) (*conns, error) {
 	c := new(conns)
 	err := guard(func() (err error) {
 		c.writer, err = sql.Open("sqlite", dsn(path, "journal_mode(WAL)", "synchronous(FULL)", "journal_size_limit(4194304)"))
@@ -350,6 +354,9 @@ func connect(path string) (*conns, error) {
 		for _, db := range []*sql.DB{c.writer, c.reader} {
 			db.SetMaxOpenConns(1)
 			db.SetMaxIdleConns(1)
+		}
+		if err := c.upgrade(now(), before); err != nil {
+			return broken(err)
 		}
 		return c.check()
 	})
@@ -379,7 +386,10 @@ func (c *conns) check() error {
 	if err != nil {
 		return broken(err)
 	}
-	c.id = r.Ledger
+	c.id, c.schema = r.Ledger, version
+	if c.head, err = headOf(context.Background(), c.reader, c.id); err != nil {
+		return broken(err)
+	}
 	return nil
 }
 

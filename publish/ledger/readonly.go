@@ -45,7 +45,10 @@ func OpenReader(path string) (*Ledger, error) {
 		}
 		c.reader.SetMaxOpenConns(1)
 		// The end of the record is not asked for: a reader of old days can live with a damaged last block.
-		return c.reader.QueryRow(`SELECT value FROM meta WHERE key = 'id'`).Scan(&c.id)
+		if err := c.reader.QueryRow(`SELECT value, user_version FROM meta, pragma_user_version WHERE key = 'id'`).Scan(&c.id, &c.schema); err != nil {
+			return err
+		}
+		return c.readHead()
 	})
 	if err != nil {
 		if c.reader != nil {
@@ -54,8 +57,21 @@ func OpenReader(path string) (*Ledger, error) {
 		return nil, explainRead(path, err)
 	}
 	l.id.Store(c.id)
+	l.head.Store(&c.head)
 	l.c.Store(c)
 	return l, nil
+}
+
+// readHead reads the newest link, if there is a chain.
+func (c *conns) readHead() (err error) {
+	if c.schema < schemaChain {
+		return nil
+	}
+	c.head, err = headOf(context.Background(), c.reader, c.id)
+	if errors.Is(err, sql.ErrNoRows) { // Verify tells what that means
+		return nil
+	}
+	return err
 }
 
 // closeReader closes what OpenReader opened.
@@ -106,7 +122,7 @@ func explainRead(path string, err error) error {
 // Seq; a zero time is no bound. With kinds, only those. Labels of a boot whose clock was set later are put right.
 func (l *Ledger) EventsWithin(ctx context.Context, from, to time.Time, kinds ...rules.EventKind) ([]rules.Event, error) {
 	lo, hi := bounds(from, to)
-	query, args := `SELECT event FROM events WHERE wall >= ? AND wall <= ?`, []any{lo, hi}
+	query, args := `SELECT `+l.event()+` FROM events WHERE wall >= ? AND wall <= ?`, []any{lo, hi}
 	if len(kinds) > 0 {
 		query += ` AND kind IN (?` + strings.Repeat(`, ?`, len(kinds)-1) + `)`
 		for _, k := range kinds {

@@ -35,6 +35,7 @@ var ErrStalled = errors.New("the record stalls: the disk has not answered for 5 
 type store interface {
 	opened() bool
 	ID() string
+	Head() Head
 	Moved() string
 	Reopen() error
 	StartAnew() error

@@ -105,6 +105,9 @@ func (w *Writer) ripeCopy() (*Copy, time.Duration) {
 // takeCopy takes the newest snapshot, nil when there is none. w.mu is held.
 func (w *Writer) takeCopy() *Copy {
 	c := w.saved
+	if head := w.store.Head(); c != nil && c.Ledger != "" && head.Ledger == c.Ledger {
+		c.Links, c.Hash = head.Links, head.Hash
+	}
 	w.saved, w.copyNow, w.copyNext = nil, false, time.Now().Add(copyEvery)
 	return c
 }

@@ -36,7 +36,7 @@ const shownEvents = 60
 // what was recorded after it. A ledger that cannot be opened is said once; the engine goes on from the
 // copy apart from it, and the writer goes on trying. Only a setup that contradicts the memory is an error.
 func openRecord(path string, setup rules.Setup, probes []string, log *slog.Logger) (*record, error) {
-	r := &record{path: path, log: log, ledger: ledger.New(path, ledger.Options{})}
+	r := &record{path: path, log: log, ledger: ledger.New(path, ledger.Options{CopyPath: ledger.CopyPath(path)})}
 	if err := r.ledger.Reopen(); err != nil {
 		log.Error("the record cannot be opened; the watch goes on without it and tries again", "err", err)
 	}
@@ -65,7 +65,7 @@ func openRecord(path string, setup rules.Setup, probes []string, log *slog.Logge
 }
 
 // copyPath is where the snapshot lies apart from the database.
-func (r *record) copyPath() string { return r.path + ".memory" }
+func (r *record) copyPath() string { return ledger.CopyPath(r.path) }
 
 // revive makes an engine of a snapshot, or a new one without. A snapshot that is no snapshot must not end
 // the watch; one that the setup contradicts has to be told to whoever wrote the setup.

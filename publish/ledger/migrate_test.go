@@ -1,0 +1,129 @@
+package ledger
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"testing"
+)
+
+// older copies the ledger that a program of schema 1 left behind, with its copy of the state.
+func older(t testing.TB) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "ledger.db")
+	for _, suffix := range []string{"", ".memory.a"} {
+		b, err := os.ReadFile("testdata/schema1.db" + suffix)
+		must(t, err)
+		must(t, os.WriteFile(path+suffix, b, 0o600))
+	}
+	return path
+}
+
+// A ledger of schema 1 is read as it is, and gets its chain when a daemon opens it; nothing in it is rewritten.
+func TestMigrateSchema1(t *testing.T) {
+	path := older(t)
+	before, err := os.ReadFile(path)
+	must(t, err)
+	if v := verified(t, path, VerifyOptions{}); v.Break == nil || v.Break.Problem != NoChain {
+		t.Errorf("before: %+v", v.Break)
+	}
+	old, err := OpenReader(path)
+	must(t, err)
+	wasEvents, wasInputs := events(t, old), inputs(t, old, 0, nil)
+	must(t, old.Close())
+	if len(wasEvents) != 12 || !wasEvents[1].Unrecorded || len(wasInputs) != 40 {
+		t.Fatalf("the reader finds %d events and %d inputs", len(wasEvents), len(wasInputs))
+	}
+	if after, err := os.ReadFile(path); err != nil || !bytes.Equal(before, after) {
+		t.Errorf("reading has changed it: %v", err)
+	}
+
+	l, err := Open(path, Options{CopyPath: CopyPath(path)})
+	must(t, err)
+	same(t, "events", events(t, l), wasEvents)
+	same(t, "inputs", inputs(t, l, 0, nil), wasInputs)
+	if r := restore(t, l); r.Ledger != l.ID() || r.LastSeq != 12 || string(r.Snapshot) != `{"sweep":"d"}` {
+		t.Errorf("restored %+v", r)
+	}
+	commit(t, l, Batch{Layout: twoProbes, FirstSweep: 41, Sweeps: sweepsFrom(41, 2, 2), Events: eventsFrom(13, 1)})
+	head := l.Head()
+	must(t, l.Close())
+	v := verified(t, path, VerifyOptions{})
+	// The beginning, 12 events, 8 marks and a notice of before; then a block and an event.
+	if v.Break != nil || v.Head != head || v.Head.Links != 1+12+8+1+2 || v.OlderSweeps != 40 || v.Rows[linkBlock] != 1 || v.Before.Ledger != "" {
+		t.Errorf("after: %+v, break %+v", v, v.Break)
+	}
+	alter(t, path, `UPDATE events SET event = replace(event, '133 °F', '143 °F') WHERE seq = 3`)
+	if v := verified(t, path, VerifyOptions{}); v.Break == nil || v.Break.Link != 4 || v.Break.Problem != Altered {
+		t.Errorf("an old event altered since: %+v", v.Break)
+	}
+}
+
+// Who takes a chain away so that the daemon begins another is given away by the copy of the state.
+func TestChainTakenAway(t *testing.T) {
+	path := older(t)
+	l, err := Open(path, Options{CopyPath: CopyPath(path)})
+	must(t, err)
+	head := l.Head()
+	must(t, l.Close())
+	save(t, CopyPath(path), Copy{Ledger: head.Ledger, Links: head.Links, Hash: head.Hash, Sweep: 40, LastSeq: 12, Snapshot: []byte(`{}`)})
+	b, err := os.ReadFile("testdata/schema1.db")
+	must(t, err)
+	must(t, os.WriteFile(path, b, 0o600))
+	alter(t, path, `UPDATE events SET event = replace(event, '133 °F', '143 °F') WHERE seq = 3`)
+	l, err = Open(path, Options{CopyPath: CopyPath(path)})
+	must(t, err)
+	must(t, l.Close())
+	if v := verified(t, path, VerifyOptions{}); v.Break == nil || v.Break.Problem != Began || v.Before != head {
+		t.Errorf("%+v, before %+v, want %+v", v.Break, v.Before, head)
+	}
+}
+
+// A ledger that is begun because the one before was damaged names that one and its last known head.
+func TestCarriedOn(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "ledger.db")
+	o := Options{CopyPath: CopyPath(path)}
+	l, err := Open(path, o)
+	must(t, err)
+	w := NewWriter(l, WriterOptions{CopyPath: o.CopyPath, Log: quiet})
+	w.Add(Entry{Probes: twoProbes, Input: inputOf(1), Events: eventsFrom(1, 1), Snapshot: func() ([]byte, error) { return []byte(`{}`), nil }})
+	must(t, w.Close(t.Context(), func() ([]byte, error) { return []byte(`{}`), nil }))
+	first := l.Head()
+	if c, err := LoadCopy(o.CopyPath); err != nil || c.Links != first.Links || c.Hash != first.Hash {
+		t.Errorf("the copy knows link %d, %v; the head is %d", c.Links, err, first.Links)
+	}
+	must(t, os.WriteFile(path, []byte("SQLite format 3\x00 and no more"), 0o600))
+	l, err = Open(path, o)
+	must(t, err)
+	must(t, l.Close())
+	v := verified(t, path, VerifyOptions{})
+	if v.Break != nil || v.Before != first || v.Ledger == first.Ledger {
+		t.Errorf("%+v, break %+v; want carried on from %+v", v, v.Break, first)
+	}
+}
+
+// No statement of ours overwrites or removes what is recorded.
+func TestNothingIsOverwritten(t *testing.T) {
+	l := begin(t)
+	commit(t, l, Batch{Layout: twoProbes, FirstSweep: 1, Sweeps: sweepsFrom(1, 3, 2), Events: eventsFrom(1, 2),
+		Marks: []Marked{{1, mark(1, "a")}}, Notices: []Noticed{{1, noticeOf(1)}}, Unrecorded: []uint64{1}})
+	commit(t, l, Batch{Unrecorded: []uint64{1}})
+	c, err := l.conns()
+	must(t, err)
+	for _, s := range []string{
+		`UPDATE events SET event = '{}'`, `UPDATE marks SET mark = '{}'`, `UPDATE notices SET notice = '{}'`, `UPDATE blocks SET data = ''`,
+		`UPDATE chain SET link = ''`, `UPDATE origin SET ledger = ''`, `UPDATE late SET seq = 2`,
+		`DELETE FROM events`, `DELETE FROM marks`, `DELETE FROM notices`, `DELETE FROM chain`, `DELETE FROM origin`,
+		`INSERT OR REPLACE INTO events SELECT seq, wall, kind, alarm, station, lot, '{}' FROM events`,
+		`INSERT OR REPLACE INTO marks SELECT sweep, n, id, '{}' FROM marks`,
+		`INSERT OR REPLACE INTO notices SELECT sweep, n, '{}' FROM notices`,
+		`INSERT OR REPLACE INTO chain SELECT n, kind, a, b, digest, x'00' FROM chain`,
+	} {
+		if _, err := c.writer.Exec(s); err == nil {
+			t.Errorf("%s goes through", s)
+		}
+	}
+	if v := verified(t, l.path, VerifyOptions{}); v.Break != nil {
+		t.Errorf("afterwards: %+v", v.Break)
+	}
+}

@@ -111,7 +111,18 @@ type Probe struct {
 // Claim is the half-width that the probe's thermometer and chip can claim where food is judged, as their makers
 // promise it and without any calibration; 0 when they can claim none.
 func (p *Probe) Claim() sensor.Temp {
-	c := accuracy.Chain{Chip: p.Chip, Wires: p.Wires, Class: p.Class}
+	c := accuracy.Chain{Chip: p.Chip, Wires: p.Wires, Class: p.Class, Reference: p.ReferenceVoltage}
+	if t := p.Thermistor; t != nil {
+		// A voltage that was written down once says nothing of what the divider gets today: it makes no claim.
+		if t.Beta == 0 || t.ExcitationChannel == "" {
+			return 0
+		}
+		c.Thermistor = &accuracy.Thermistor{Beta: t.Beta, R25Off: t.R25Off, BetaOff: t.BetaOff, Series: t.SeriesOff}
+		return c.Food()
+	}
+	if p.FrontEnd == AD8495 {
+		c.Type = its90.K
+	}
 	if p.Type != "" {
 		t, err := its90.ParseType(p.Type)
 		if err != nil {

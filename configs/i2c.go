@@ -22,6 +22,8 @@ type Thermistor struct {
 	SteinhartHart [3]float64
 	Series        float64 // the fixed resistor, ohms
 	ToExcitation  bool    // the thermistor goes to the excitation, else to ground
+	// The tolerances of R25, Beta and Series as shares, 0.01 for 1 %; 0 where nobody said.
+	R25Off, BetaOff, SeriesOff float64
 	// Excitation is the voltage over the divider; 0 when it is measured on ExcitationChannel.
 	Excitation        float64
 	ExcitationChannel string
@@ -80,6 +82,9 @@ func (k *kitchen) thermistor(n ast.Node, p *Probe) {
 			}
 		}},
 		field{"series", scalar(r, &t.Series, "series", "10k", parseOhms)},
+		field{"r25_tolerance", scalar(r, &t.R25Off, "r25_tolerance", "1%", parsePercent)},
+		field{"beta_tolerance", scalar(r, &t.BetaOff, "beta_tolerance", "1%", parsePercent)},
+		field{"series_tolerance", scalar(r, &t.SeriesOff, "series_tolerance", "1%", parsePercent)},
 		field{"to", func(n ast.Node) {
 			var to string
 			scalar(r, &to, "to", "ground", oneOf("ground", "excitation"))(n)
@@ -99,6 +104,11 @@ func (k *kitchen) thermistor(n ast.Node, p *Probe) {
 		r.fail(at, "write r25: and beta: from the part's data sheet, or steinhart_hart: [A, B, C]", "a thermistor's curve is given by one of two ways")
 	case byBeta && !(has("r25") && has("beta")):
 		r.fail(at, "write both r25: and beta:", "a thermistor's curve needs its ohms at 25 °C and its beta")
+	}
+	for _, key := range [...]string{"r25_tolerance", "beta_tolerance"} {
+		if has(key) && bySteinhart {
+			r.fail(of[key], "remove it, and write accuracy: beside the thermistor if somebody found one", "a curve by steinhart_hart has no %s", key)
+		}
 	}
 	if !has("series") {
 		r.fail(at, "add series: with the fixed resistor's ohms, such as 10k", "the thermistor's divider has no fixed resistor")
@@ -249,6 +259,21 @@ func parseSerial(s string) (string, string, string) {
 		return "", fmt.Sprintf("%q is no serial", s), "did you mean " + low + "?"
 	}
 	return "", fmt.Sprintf("%q is no serial of a DS18B20", shorten(s)), "write 28, a dash and twelve hexadecimal digits, such as 28-0000075b2a3c"
+}
+
+var percentForm = regexp.MustCompile(`^([0-9]{1,2}(?:\.[0-9]{1,3})?)%$`)
+
+// parsePercent reads a part's tolerance as a share.
+func parsePercent(s string) (float64, string, string) {
+	m := percentForm.FindStringSubmatch(s)
+	if m == nil {
+		return 0, fmt.Sprintf("%q is no tolerance", shorten(s)), "write percent with their sign, such as 1%"
+	}
+	v, err := strconv.ParseFloat(m[1], 64)
+	if err != nil || v <= 0 || v > 20 {
+		return 0, s + " is no tolerance of such a part", "write more than 0% and at most 20%"
+	}
+	return v / 100, "", ""
 }
 
 var voltForm = regexp.MustCompile(`^([0-9]{1,3}(?:\.[0-9]{1,6})?)V$`)

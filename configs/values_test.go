@@ -294,3 +294,31 @@ func BenchmarkParse(b *testing.B) {
 		})
 	}
 }
+
+// A thermistor tells how good it is when all its tolerances and a measured excitation stand; an AD8495 by its datasheet.
+func TestClaimsBeforeAnADC(t *testing.T) {
+	const probe = "probes:\n  - { name: core, chip: ads1115, bus: I2C1, address: 0x48, channel: 0, supply: 3.3V, %s }\n"
+	const rest = "stations:\n  - { name: warmer, purpose: hot-holding, food: [core] }\nrules: { food_code: us-fda-2022 }\n"
+	for text, want := range map[string]sensor.Temp{
+		"frontend: ad8495, reference_voltage: 1.25V, amplifier_supply: 5V":                                                                                   8000,
+		"thermistor: { r25: 100k, beta: 3950, r25_tolerance: 1%, beta_tolerance: 1%, series: 10k, series_tolerance: 1%, to: ground, excitation_channel: 3 }": 2500,
+		"thermistor: { r25: 100k, beta: 3950, r25_tolerance: 1%, beta_tolerance: 1%, series: 10k, to: ground, excitation_channel: 3 }":                       0,
+		"thermistor: { r25: 100k, beta: 3950, r25_tolerance: 1%, beta_tolerance: 1%, series: 10k, series_tolerance: 1%, to: ground, excitation: 3.3V }":      0,
+		"thermistor: { steinhart_hart: [1.295361e-3, 2.343159e-4, 1.018703e-7], series: 10k, series_tolerance: 1%, to: ground, excitation_channel: 3 }":      0,
+	} {
+		c := mustParse(t, fmt.Sprintf(probe, text)+rest)
+		if got := c.Probes[0].Claim(); got != want {
+			t.Errorf("%s: %d, want %d", text, got, want)
+		}
+	}
+	for bad, want := range map[string]string{
+		"r25: 100k, beta: 3950, r25_tolerance: 0.01":                                  "write percent with their sign",
+		"r25: 100k, beta: 3950, r25_tolerance: 50%":                                   "at most 20%",
+		"steinhart_hart: [1.295361e-3, 2.343159e-4, 1.018703e-7], beta_tolerance: 1%": "steinhart_hart has no beta_tolerance",
+	} {
+		_, err := Parse("kitchen.yaml", fmt.Appendf(nil, probe+rest, "thermistor: { "+bad+", series: 10k, to: ground, excitation_channel: 3 }"))
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", bad, err, want)
+		}
+	}
+}

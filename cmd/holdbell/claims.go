@@ -21,6 +21,10 @@ func tellClaims(out io.Writer, cfg *configs.Config) {
 		switch {
 		case p.RTD != "":
 			what += fmt.Sprintf("%s with %d wires on a ", p.RTD, p.Wires)
+		case p.FrontEnd != "":
+			what += fmt.Sprintf("type K thermocouple by an %s on a ", p.FrontEnd)
+		case p.Thermistor != nil:
+			what += "thermistor on a "
 		case p.Type != "":
 			what += fmt.Sprintf("type %s thermocouple on a ", p.Type)
 		}
@@ -31,6 +35,8 @@ func tellClaims(out io.Writer, cfg *configs.Config) {
 		fmt.Fprintf(out, "%s: %s ", p.Name, what)
 		if claim := p.Claim(); claim != 0 {
 			fmt.Fprintf(out, "can claim %s at best from ice to boiling water, uncalibrated", halfWidth(claim, cfg.Units))
+		} else if p.Thermistor != nil {
+			fmt.Fprint(out, "is not claimed: it takes r25, beta, r25_tolerance, beta_tolerance, series_tolerance and an excitation_channel")
 		} else {
 			fmt.Fprint(out, "can claim no accuracy from ice to boiling water, uncalibrated")
 		}

@@ -116,7 +116,17 @@ func TestFood(t *testing.T) {
 		{Chain{Chip: "mcp9600", Type: its90.K}, 4000},            // 2.5 + 1.5
 		{Chain{Chip: "mcp9808"}, 500},
 		{Chain{Chip: "ds18b20"}, 2000}, // above 85 °C
-		{Chain{Chip: "ads1115", Type: its90.K}, 0},
+		// 2.5 of the wire; 3 + 1.25 + 0.003 · 75 = 4.475 of the amplifier; at 100 °C 0.5 V, and 1.75 V with a reference of
+		// 1.25 V: 0.15 % of it are 0.15 and 0.525 °C, 0.2 % of the reference 0.5 °C.
+		{Chain{Chip: "ads1115", Type: its90.K}, 7200},
+		{Chain{Chip: "ads1115", Type: its90.K, Reference: 1.25}, 8000},
+		{Chain{Chip: "ads1115", Type: its90.K, Reference: 1.25, Class: IEC1}, 7000},
+		{Chain{Chip: "ads1115"}, 0},
+		// At 100 °C T²/beta = 373.15² / 3950 = 35.25 K: 2 % of it are 0.705; 1 % of 373.15 · 75 / 298.15 is 0.939; and 0.8.
+		{Chain{Chip: "ads1115", Thermistor: &Thermistor{Beta: 3950, R25Off: 0.01, BetaOff: 0.01, Series: 0.01}}, 2500},
+		{Chain{Chip: "ads1115", Thermistor: &Thermistor{Beta: 3950, R25Off: 0.01, Series: 0.01}}, 0},
+		{Chain{Chip: "ads1115", Thermistor: &Thermistor{Beta: 3950, BetaOff: 0.01, Series: 0.01}}, 0},
+		{Chain{Chip: "ads1115", Thermistor: &Thermistor{Beta: 3950, R25Off: 0.01, BetaOff: 0.01}}, 0},
 		{Chain{}, 0},
 	} {
 		if got := c.chain.Food(); got != c.want {
@@ -153,4 +163,40 @@ func TestBetterClassesClaimNoLess(t *testing.T) {
 			}
 		}
 	})
+}
+
+// TestThermistorByItsCurve: what each tolerance costs is what the curve itself gives with the figures moved by it.
+func TestThermistorByItsCurve(t *testing.T) {
+	curve := func(r25, beta, celsius float64) (ohms float64) {
+		return r25 * math.Exp(beta*(1/(celsius+273.15)-1/298.15))
+	}
+	inverse := func(r25, beta, ohms float64) float64 { return 1/(1/298.15+math.Log(ohms/r25)/beta) - 273.15 }
+	rapid.Check(t, func(t *rapid.T) {
+		at, beta := rapid.Float64Range(0, 100).Draw(t, "at"), rapid.Float64Range(3000, 4500).Draw(t, "beta")
+		const off, none = 0.001, 1e-12
+		for _, c := range []struct {
+			claim Thermistor
+			r25   float64
+			beta  float64
+		}{{Thermistor{beta, off, none, none}, 1 + off, 1}, {Thermistor{beta, none, off, none}, 1, 1 + off}, {Thermistor{beta, none, none, off}, 1 + off, 1}} {
+			want := math.Abs(inverse(10e3, beta, curve(10e3*c.r25, beta*c.beta, at)) - at)
+			if got, ok := c.claim.at(at); !ok || math.Abs(got-betaFits-want) > 0.01*want+1e-6 {
+				t.Fatalf("%+v at %g °C: %g, want %g", c.claim, at, got-betaFits, want)
+			}
+		}
+	})
+}
+
+// TestBetaFits: the published part's own curve, in ln(R/R25), against that by its beta.
+func TestBetaFits(t *testing.T) {
+	worst := 0.0
+	for l := -2.6; l < 1.2; l += 0.01 { // 740 Ω to 33 kΩ of 10 kΩ
+		own := 1/(3.354016e-3+2.569850e-4*l+2.620131e-6*l*l+6.383091e-8*l*l*l) - 273.15
+		if own >= 0 && own <= 100 {
+			worst = max(worst, math.Abs(own-(1/(1/298.15+l/3977)-273.15)))
+		}
+	}
+	if worst > betaFits || worst < betaFits-0.1 {
+		t.Errorf("%g °C apart", worst)
+	}
 }

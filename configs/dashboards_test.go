@@ -20,7 +20,7 @@ func metricNames() []string {
 		"holdbell_probe_temperature_celsius", "holdbell_probe_up", "holdbell_probe_last_valid_timestamp_seconds",
 		"holdbell_probe_faults_total", "holdbell_lot_danger_zone_seconds", "holdbell_lot_danger_zone_limit_seconds",
 		"holdbell_lot_verdict", "holdbell_alarm_active", "holdbell_limit_ahead_seconds", "holdbell_events_total",
-		"holdbell_deliveries_pending", "holdbell_build_info",
+		"holdbell_deliveries_pending", "holdbell_build_info", "holdbell_mark_last_timestamp_seconds",
 		"holdbell_sweep_duration_seconds_bucket", "holdbell_sweep_duration_seconds_count", "holdbell_sweep_duration_seconds_sum",
 	}
 }
@@ -195,8 +195,16 @@ func dashboard(t *testing.T) []panel {
 		t.Fatal(err)
 	}
 	var d struct {
-		Inputs     json.RawMessage `json:"__inputs"`
-		Panels     []panel         `json:"panels"`
+		Inputs json.RawMessage `json:"__inputs"`
+		Panels []panel         `json:"panels"`
+		// What is pointed at on every panel.
+		Annotations struct {
+			List []struct {
+				Name       string
+				Expr       string
+				Datasource struct{ UID string }
+			} `json:"list"`
+		} `json:"annotations"`
 		Templating struct {
 			List []struct{ Name, Type, Query any } `json:"list"`
 		} `json:"templating"`
@@ -209,6 +217,17 @@ func dashboard(t *testing.T) []panel {
 	}
 	if v := d.Templating.List; len(v) == 0 || v[0].Name != "datasource" || v[0].Type != "datasource" || v[0].Query != "prometheus" {
 		t.Error("the first variable must choose the data source")
+	}
+	var notes []string
+	for _, a := range d.Annotations.List {
+		notes = append(notes, a.Name)
+		if a.Datasource.UID != "${datasource}" {
+			t.Errorf("the annotation %s has its own data source", a.Name)
+		}
+		checkMetrics(t, "the annotation "+a.Name, a.Expr)
+	}
+	if !slices.Equal(notes, []string{"Alarms", "Marks"}) {
+		t.Errorf("the annotations are %q; alarms and marks have to be pointed at", notes)
 	}
 	if len(d.Panels) < 10 {
 		t.Fatalf("only %d panels", len(d.Panels))

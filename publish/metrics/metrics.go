@@ -6,6 +6,7 @@ import (
 	"context"
 	"net/http"
 	"runtime"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -30,11 +31,14 @@ type Metrics struct {
 	registry *prometheus.Registry
 	sweeps   prometheus.Histogram
 	o        Options
+
+	mu     sync.Mutex
+	marked map[string]sensor.Instant // the newest mark of a station; "" for those of none
 }
 
 // New builds the metrics on a registry of their own.
 func New(o Options) *Metrics {
-	m := &Metrics{o: o, registry: prometheus.NewRegistry()}
+	m := &Metrics{o: o, registry: prometheus.NewRegistry(), marked: map[string]sensor.Instant{}}
 	m.sweeps = prometheus.NewHistogram(prometheus.HistogramOpts{
 		Name: "holdbell_sweep_duration_seconds", Help: "Time from a sweep's readings to its events and state, one observation a sweep.",
 		Buckets: []float64{0.0001, 0.0005, 0.001, 0.005, 0.01, 0.05, 0.1, 0.5, 1},
@@ -52,8 +56,16 @@ func New(o Options) *Metrics {
 // Name implements publish.Publisher.
 func (m *Metrics) Name() string { return "metrics" }
 
-// Deliver implements publish.Publisher; events are counted by their Seq.
-func (m *Metrics) Deliver(context.Context, string, rules.Event) error { return nil }
+// Deliver implements publish.Publisher: it keeps when a mark was last made at each station, for a dashboard
+// to point at. The State counts the events.
+func (m *Metrics) Deliver(_ context.Context, _ string, ev rules.Event) error {
+	if ev.Kind == rules.MarkTaken && ev.At.Believed {
+		m.mu.Lock()
+		m.marked[ev.Station] = ev.At
+		m.mu.Unlock()
+	}
+	return nil
+}
 
 // Show implements publish.Publisher.
 func (m *Metrics) Show(st *rules.State) { m.state.Store(st) }
@@ -97,6 +109,7 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 		}
 		ch <- prometheus.MustNewConstMetric(desc("supply_undervoltage", "1 while the board's own supply is low, by its kernel; absent where that does not say."), prometheus.GaugeValue, v)
 	}
+	c.m.collectMarks(ch, st)
 	collectProbes(ch, st)
 	collectLots(ch, st)
 	collectAlarms(ch, st)
@@ -106,6 +119,22 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 		if s := &st.Stations[i]; s.LimitAhead != nil {
 			ch <- prometheus.MustNewConstMetric(ahead, prometheus.GaugeValue, s.LimitAhead.Seconds(), s.Name)
 		}
+	}
+}
+
+// collectMarks leaves out stations that the configuration no longer has.
+func (m *Metrics) collectMarks(ch chan<- prometheus.Metric, st *rules.State) {
+	d := desc("mark_last_timestamp_seconds", "When the newest mark of a station was made, since the daemon started; station is empty for marks of none.", "station")
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	send := func(station string) {
+		if at, ok := m.marked[station]; ok {
+			ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, float64(at.Wall.UnixMilli())/1000, station)
+		}
+	}
+	send("")
+	for i := range st.Stations {
+		send(st.Stations[i].Name)
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -49,6 +50,32 @@ func state() *rules.State {
 			{Alarm: rules.ProbeFault, Station: "warmer", Probe: "warmer-core", Priority: rules.Critical, Active: true},
 			{Alarm: rules.BelowHotLimit, Station: "warmer", Lot: "brisket \"2\"", Priority: rules.Critical, Status: rules.Returned},
 		},
+	}
+}
+
+// A dashboard points at the newest mark of a station that is still there.
+func TestMarks(t *testing.T) {
+	m := metrics.New(metrics.Options{})
+	m.Show(state())
+	for i, ev := range []rules.Event{
+		{Kind: rules.MarkTaken, Station: "warmer", At: at(1)}, {Kind: rules.MarkTaken, Station: "warmer", At: at(5)},
+		{Kind: rules.AlarmRaised, Station: "warmer", At: at(9)}, {Kind: rules.MarkTaken, Station: "gone", At: at(6)},
+		{Kind: rules.MarkTaken, At: at(7)}, {Kind: rules.MarkTaken, Station: "pit", At: sensor.Instant{Mono: time.Second}},
+	} {
+		ev.Seq = uint64(i + 1)
+		if err := m.Deliver(t.Context(), "l", ev); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var got []string
+	for line := range strings.Lines(scrape(m)) {
+		if strings.HasPrefix(line, "holdbell_mark_last") {
+			got = append(got, strings.TrimSpace(line))
+		}
+	}
+	want := []string{`holdbell_mark_last_timestamp_seconds{station=""} 1.772366407e+09`, `holdbell_mark_last_timestamp_seconds{station="warmer"} 1.772366405e+09`}
+	if !slices.Equal(got, want) {
+		t.Errorf("the marks are %q, want %q", got, want)
 	}
 }
 

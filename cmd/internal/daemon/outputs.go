@@ -108,6 +108,7 @@ func (o *outputs) start(ctx context.Context) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	var wg sync.WaitGroup
 	o.add(ctx, &wg, o.page, &o.d.memory)
+	o.add(ctx, &wg, o.d.metrics, &o.d.memory)
 	for _, p := range o.d.o.Publishers {
 		o.add(ctx, &wg, p, &o.d.memory)
 	}

@@ -53,6 +53,7 @@ type Config struct {
 	MQTT             *MQTT // nil: off
 	Phones           []Phone
 	Ledger           string // path of the database
+	Mains            string // the kernel's supply by which the mains power is known; empty: whichever there is
 	LogLevel         slog.Level
 
 	// Warnings are what can run but ought to be looked at, sorted by position.

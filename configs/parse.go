@@ -3,6 +3,7 @@ package configs
 import (
 	"fmt"
 	"log/slog"
+	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
@@ -92,6 +93,9 @@ func (k *kitchen) top(n ast.Node) {
 		field{"probes", func(n ast.Node) { r.list(n, "probes", k.probe) }},
 		field{"stations", func(n ast.Node) { r.list(n, "stations", k.station) }},
 		field{"publish", k.publish},
+		field{"board", func(n ast.Node) {
+			r.mapping(n, "board", field{"mains", scalar(r, &c.Mains, "mains", "/sys/class/power_supply/AC", parseSupply)})
+		}},
 		field{"ledger", func(n ast.Node) {
 			r.mapping(n, "ledger", field{"path", scalar(r, &c.Ledger, "path", DefaultLedger, parsePath)})
 		}},
@@ -169,4 +173,13 @@ func parseLevel(s string) (slog.Level, string, string) {
 		return 0, err.Error(), "write info"
 	}
 	return l, "", ""
+}
+
+// parseSupply takes a folder of the kernel's class of supplies.
+func parseSupply(s string) (string, string, string) {
+	const class = "/sys/class/power_supply/"
+	if name, ok := strings.CutPrefix(s, class); !ok || name == "" || strings.ContainsAny(name, "/\x00") || name == "." || name == ".." {
+		return "", fmt.Sprintf("%q is no supply of the kernel's", shorten(s)), "write one of the folders in /sys/class/power_supply, such as " + class + "AC, or leave mains out"
+	}
+	return s, "", ""
 }

@@ -45,6 +45,7 @@ func runVerb() *cobra.Command {
 			d, err := daemon.New(cfg, daemon.Options{
 				Open: b.open, Socket: socket, Version: version, Commit: commit, Log: log,
 				Supply: func() sysfs.Supply { return sysfs.ReadSupply(os.DirFS(root)) },
+				Mains:  func(name string) sysfs.Mains { return sysfs.ReadMains(os.DirFS(root), name) },
 			})
 			if err != nil {
 				return &exit{exitUsage, err}

@@ -41,6 +41,9 @@ type Options struct {
 	Ledger string
 	// Supply says how the board's own supply is, from files of the kernel; nil where nobody can.
 	Supply func() sysfs.Supply
+	// Mains says how the mains power is, by a supply of the kernel's or, with an empty name, by all; nil where
+	// nobody can.
+	Mains func(name string) sysfs.Mains
 	// Socket is the path of the control socket; empty for none.
 	Socket string
 	// Version and Commit are published as the build's.
@@ -68,7 +71,8 @@ type Daemon struct {
 	period atomic.Int64 // of the sweeps, in nanoseconds
 	// replyKey makes the buttons of messages good until the daemon stops; a start makes it anew.
 	replyKey []byte
-	memory   memoryCursors // of the publishers whose place is not recorded
+	mains    atomic.Pointer[string] // the supply by which the mains is known; empty for all
+	memory   memoryCursors          // of the publishers whose place is not recorded
 
 	metrics *metrics.Metrics
 	outputs atomic.Pointer[outputs] // the newest
@@ -99,6 +103,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 		return nil, errors.Join(err, d.record.ledger.Close())
 	}
 	d.period.Store(int64(cfg.Period))
+	d.mains.Store(&cfg.Mains)
 	d.memory = memoryCursors{id: func() string { return d.record.ledger.ID() }, at: map[string]uint64{}}
 	d.metrics = metrics.New(metrics.Options{
 		Version: o.Version, Commit: o.Commit,
@@ -108,7 +113,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 	d.loop = &loop{
 		source: d.feed.Source, engine: d.record.engine, desk: d.desk, probes: names(cfg),
 		show: d.show, took: d.metrics.ObserveSweep, alive: d.alive, script: d.feed.Script, log: d.log, state: &d.state,
-		supply: &supply{read: o.Supply}, carry: d.record.carry, between: d.between, last: d.record.newest,
+		supplies: d.supplies(), carry: d.record.carry, between: d.between, last: d.record.newest,
 	}
 	outputs, err := d.newOutputs(cfg, d.feed.Topics)
 	if err != nil {
@@ -119,6 +124,11 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 	}
 	d.outputs.Store(outputs)
 	return d, nil
+}
+
+// supplies are what is asked about the board's power.
+func (d *Daemon) supplies() []*supply {
+	return []*supply{{read: lowVoltage(d.o.Supply)}, {read: mainsPower(d.o.Mains, func() string { return *d.mains.Load() })}}
 }
 
 // names lists the probes in the order of the sweeps.
@@ -171,7 +181,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	background, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
 	go d.notify.run(background, d.log)
-	go d.loop.supply.run(background)
+	for _, s := range d.loop.supplies {
+		go s.run(background)
+	}
 
 	d.record.start()
 	d.loop.record = d.record.writer
@@ -293,6 +305,7 @@ func (d *Daemon) replace(cfg *configs.Config) error {
 	d.cfg, d.feed = cfg, feed
 	d.outputs.Store(outputs)
 	d.period.Store(int64(cfg.Period))
+	d.mains.Store(&cfg.Mains)
 	d.loop.source, d.loop.script, d.loop.engine, d.loop.probes = feed.Source, feed.Script, engine, names(cfg)
 	return nil
 }

@@ -37,7 +37,7 @@ type loop struct {
 	log     *slog.Logger
 	state   *atomic.Pointer[rules.State]
 
-	supply *supply // nil: nobody can say
+	supplies []*supply // what the kernel says of the board's power
 
 	carry    []rules.Event // decided from the record at the start, and not recorded yet
 	last     sensor.Instant
@@ -135,13 +135,17 @@ func (l *loop) due(at sensor.Instant) []*order {
 // rules may remember trouble from before a restart.
 func (l *loop) listen(at sensor.Instant) []rules.Notice {
 	l.notices = l.notices[:0]
-	if l.supply != nil {
-		if n, changed := l.supply.notice(at); changed {
-			if n.Kind == rules.SupplyLow {
-				l.log.Warn("the board's supply is low, by its kernel; probes may fail for it: look at power supply and cable")
-			}
-			l.notices = append(l.notices, n)
+	for _, s := range l.supplies {
+		n, changed := s.notice(at)
+		switch {
+		case !changed:
+			continue
+		case n.Kind == rules.SupplyLow:
+			l.log.Warn("the board's supply is low, by its kernel; probes may fail for it: look at power supply and cable")
+		case n.Kind == rules.MainsOff:
+			l.log.Warn("the mains power is off, by the kernel; the board runs from its battery")
 		}
+		l.notices = append(l.notices, n)
 	}
 	err := l.record.Trouble()
 	if l.heard && (err != nil) == l.troubled {

@@ -10,17 +10,33 @@ import (
 	"holdbell/sensor/sysfs"
 )
 
-// supplyPeriod is how often the kernel is asked for the board's supply: it looks itself every two seconds, and a
-// probe's fault is told after five.
+// supplyPeriod is how often the kernel is asked for the board's supply and mains: it looks itself every two seconds,
+// and a probe's fault is told after five.
 const supplyPeriod = 3 * time.Second
 
-// supply is the board's own supply as it was last seen. It is asked apart from the loop: a firmware that does not
-// answer holds nothing up.
+// supply is a word of the kernel about the board's power, as it was last heard. It is asked apart from the loop: a
+// firmware that does not answer holds nothing up.
 type supply struct {
-	read func() sysfs.Supply // nil: nobody can say
-	last atomic.Uint32       // a sysfs.Supply and one more; 0 before the first look
-	told sysfs.Supply
-	any  bool
+	read func() rules.NoticeKind // nil: nobody can say
+	last atomic.Pointer[rules.NoticeKind]
+	told rules.NoticeKind
+}
+
+// lowVoltage asks for the board's own supply, mainsPower for its mains; nil where nobody can say.
+func lowVoltage(read func() sysfs.Supply) func() rules.NoticeKind {
+	if read == nil {
+		return nil
+	}
+	kinds := [...]rules.NoticeKind{sysfs.SupplyUnknown: rules.SupplyUnknown, sysfs.SupplyFine: rules.SupplyFine, sysfs.SupplyLow: rules.SupplyLow}
+	return func() rules.NoticeKind { return kinds[read()] }
+}
+
+func mainsPower(read func(name string) sysfs.Mains, name func() string) func() rules.NoticeKind {
+	if read == nil {
+		return nil
+	}
+	kinds := [...]rules.NoticeKind{sysfs.MainsUnknown: rules.MainsUnknown, sysfs.MainsOn: rules.MainsOn, sysfs.MainsOff: rules.MainsOff}
+	return func() rules.NoticeKind { return kinds[read(name())] }
 }
 
 // run looks until ctx ends.
@@ -31,7 +47,8 @@ func (s *supply) run(ctx context.Context) {
 	tick := time.NewTicker(supplyPeriod)
 	defer tick.Stop()
 	for {
-		s.last.Store(uint32(s.read()) + 1)
+		k := s.read()
+		s.last.Store(&k)
 		select {
 		case <-tick.C:
 		case <-ctx.Done():
@@ -44,10 +61,9 @@ func (s *supply) run(ctx context.Context) {
 // supply from before a restart.
 func (s *supply) notice(at sensor.Instant) (n rules.Notice, changed bool) {
 	seen := s.last.Load()
-	if seen == 0 || s.any && sysfs.Supply(seen-1) == s.told {
+	if seen == nil || *seen == s.told {
 		return n, false
 	}
-	s.told, s.any = sysfs.Supply(seen-1), true
-	kinds := [...]rules.NoticeKind{sysfs.SupplyUnknown: rules.SupplyUnknown, sysfs.SupplyFine: rules.SupplyFine, sysfs.SupplyLow: rules.SupplyLow}
-	return rules.Notice{At: at, Kind: kinds[s.told]}, true
+	s.told = *seen
+	return rules.Notice{At: at, Kind: s.told}, true
 }

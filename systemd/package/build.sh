@@ -6,14 +6,14 @@
 #
 # BIN=FILE packs that instead of building a binary. Wants Go and git, and for nfpm the network once.
 set -euo pipefail
-export HERE
 HERE=$(cd "$(dirname "$0")" && pwd)
+TOP=$(cd "$HERE/../.." && pwd)
 out=${1:?usage: build.sh OUT [ARCHITECTURE ...]}
 shift
 [ $# -gt 0 ] || set -- armhf arm64 amd64
 mkdir -p "$out"
 cd "$HERE"
-export SOURCE_DATE_EPOCH TIME VERSION STAGE ARCH
+export SOURCE_DATE_EPOCH
 SOURCE_DATE_EPOCH=$(git log -1 --format=%ct)
 TIME=$(date -u -d "@$SOURCE_DATE_EPOCH" +%Y-%m-%dT%H:%M:%SZ)
 # By the commit's time, so that a later one is newer; marked where the files are not the commit's.
@@ -34,8 +34,9 @@ for deb; do
   if [ -n "${BIN:-}" ]; then
     cp "$BIN" "$STAGE/holdbell"
   else
-    (cd ../.. && CGO_ENABLED=0 GOOS=linux go build -trimpath -buildvcs=true -ldflags='-s -w' -o "$STAGE/holdbell" ./cmd/holdbell)
+    (cd "$TOP" && CGO_ENABLED=0 GOOS=linux go build -trimpath -buildvcs=true -ldflags='-s -w' -o "$STAGE/holdbell" ./cmd/holdbell)
   fi
-  "$nfpm" package --config nfpm.yaml --packager deb --target "$out/holdbell_${VERSION}_$deb.deb" >&2
+  sed "s|\${ARCH}|$ARCH|; s|\${VERSION}|$VERSION|; s|\${TIME}|$TIME|; s|\${STAGE}|$STAGE|; s|\${HERE}|$HERE|; s|\${TOP}|$TOP|" nfpm.yaml >"$STAGE/nfpm.yaml"
+  "$nfpm" package --config "$STAGE/nfpm.yaml" --packager deb --target "$out/holdbell_${VERSION}_$deb.deb" >&2
   echo "$out/holdbell_${VERSION}_$deb.deb"
 done

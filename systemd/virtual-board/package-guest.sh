@@ -117,18 +117,18 @@ mount -t overlay overlay -o lowerdir=/,upperdir=$tree/up,workdir=$tree/work $tre
 mkdir -p $tree/root/run $tree/root/dev
 mknod -m 666 $tree/root/dev/null c 1 3 2>/dev/null
 cp "$new" $tree/root/new.deb
-in() { chroot $tree/root env PATH="$PATH" "$@"; }
-in dpkg -P holdbell >/dev/null 2>&1
-in deluser --quiet holdbell >/dev/null 2>&1
-in delgroup --quiet spi >/dev/null 2>&1
+inside() { chroot $tree/root env PATH="$PATH" "$@"; }
+inside dpkg -P holdbell >/dev/null 2>&1
+inside deluser --quiet holdbell >/dev/null 2>&1
+inside delgroup --quiet spi >/dev/null 2>&1
 rm -f $tree/root/usr/bin/systemd-sysusers
 it the user is not there : sh -c "! grep -q ^holdbell: $tree/root/etc/passwd"
-it dpkg is content : in dpkg -i /new.deb
+it dpkg is content : inside dpkg -i /new.deb
 it adduser made the user : grep -q '^holdbell:' $tree/root/etc/passwd
 it and the group : grep -q '^spi:' $tree/root/etc/group
 it the service is enabled for the first boot : test -L "$tree/root$unit"
-it the program runs : in holdbell version
-it dpkg purges : in dpkg -P holdbell
+it the program runs : inside holdbell version
+it dpkg purges : inside dpkg -P holdbell
 it everything of it is gone : gone $tree/root/usr/bin/holdbell $tree/root/etc/holdbell "$tree/root$unit"
 umount $tree/root $tree
 

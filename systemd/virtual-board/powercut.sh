@@ -54,13 +54,16 @@ once() { # MODE
   ready=$(on -t 30 'systemctl show -p ActiveEnterTimestampMonotonic --value holdbell' | awk '{ printf "%.1f", $1 / 1e6 }')
   [ "$(on -t 30 'systemctl show -p NRestarts --value holdbell')" = 0 ] && restarted= || restarted=" restarted"
   # An alarm whose end was not recorded stands at once; one that was not recorded is raised anew after its delay.
-  local end=$((SECONDS + 20))
+  # The open gap counts with the next valid reading: until then the lot is of unknown age, and said to be.
+  local end=$((SECONDS + 60)) blind
   while :; do
-    state >"$out/after.json"
+    until state >"$out/after.json" && [ -s "$out/after.json" ] || [ $SECONDS -gt $end ]; do sleep 0.5; done
     host_after=$(now)
     fetch
     judge "$out/before.json" "$out/after.json"
-    [[ $problems == *lost-alarm* && $SECONDS -lt $end ]] || break
+    blind=$(jq -r '.lots[] | select(.lot == "reference") | .unknown_since // empty' "$out/after.json")
+    [ -n "$blind" ] || [[ $problems == *lost-alarm* ]] || break
+    [ $SECONDS -lt $end ] || break
   done
   problems+=$restarted
   elapsed=$(minus "$host_after" "$host_before")
@@ -100,7 +103,7 @@ else
 fi
 watching 120
 touch "$out/answered" "$out/told.jsonl"
-state >"$out/before.json"
+until state >"$out/before.json" && [ -s "$out/before.json" ]; do sleep 0.5; done
 now >"$out/before.host"
 echo set >"$out/clock"
 while :; do

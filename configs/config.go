@@ -163,6 +163,8 @@ type HTTP struct {
 	Listen    string
 	WebConfig string // a file with TLS and login; empty for neither
 	Address   string // at which phones reach the page, without a path; empty: messages carry no link
+	// MarksTokenFile holds what a browser or program has to know to make marks; empty for none.
+	MarksTokenFile string
 }
 
 // MQTT is the way to a broker, or the broker inside the daemon.

@@ -29,10 +29,15 @@ func (k *kitchen) http(n ast.Node) {
 	at := r.mapping(n, "http",
 		field{"address", scalar(r, &h.Address, "address", "http://192.168.1.20:9834", parsePageAddress)},
 		field{"listen", scalar(r, &h.Listen, "listen", DefaultListen, parseListen)},
-		field{"web_config", scalar(r, &h.WebConfig, "web_config", "/etc/holdbell/web.yaml", parsePath)},
+		field{"web_config", scalar(r, &h.WebConfig, "web_config", "/etc/holdbell/web.yaml", parseSecretPath)},
+		field{"marks_token_file", scalar(r, &h.MarksTokenFile, "marks_token_file", "/etc/holdbell/marks.token", parseSecretPath)},
 	)
 	if p, ok := at["listen"]; ok && h.WebConfig == "" && !loopback(h.Listen) {
-		r.warn(p, "add web_config: with a file that sets TLS and a login, or listen on 127.0.0.1", "anyone on the network can open the page at %s", h.Listen)
+		what := "anyone on the network can open the page at %s; it takes no marks"
+		if h.MarksTokenFile != "" {
+			what = "anyone on the network can open the page at %s, and the marks' token crosses it in the clear"
+		}
+		r.warn(p, "add web_config: with a file that sets TLS and a login, or listen on 127.0.0.1", what, h.Listen)
 	}
 }
 

@@ -266,9 +266,12 @@ func parseBool(s string) (bool, string, string) {
 // parseSecretPath is parsePath without the text in the error: what stands there by mistake may be the
 // secret itself.
 func parseSecretPath(s string) (string, string, string) {
+	if name, is := strings.CutPrefix(s, "$CREDENTIALS_DIRECTORY/"); is && nameForm.MatchString(name) {
+		return s, "", ""
+	}
 	path, wrong, fix := parsePath(s)
 	if wrong != "" {
-		return "", "that is no whole path of a file", fix
+		return "", "that is no whole path of a file", fix + ", or $CREDENTIALS_DIRECTORY/name for what the unit's LoadCredential= calls name"
 	}
 	return path, "", ""
 }

@@ -73,6 +73,7 @@ func steadyPace() pace {
 
 // Client is the publisher. It is safe for concurrent use.
 type Client struct {
+	rare     *publish.Rare
 	o        Options
 	url      *url.URL
 	topics   topics
@@ -129,7 +130,7 @@ func New(o Options) (*Client, error) {
 	if o.ClientID == "" {
 		o.ClientID = defaultID(o.Prefix, o.Site)
 	}
-	return &Client{o: o, url: u, topics: newTopics(o.Prefix, o.Site), home: h, pace: steadyPace(),
+	return &Client{o: o, rare: publish.NewRare(o.Log), url: u, topics: newTopics(o.Prefix, o.Site), home: h, pace: steadyPace(),
 		commands: make(chan []byte, maxCommands), wake: make(chan struct{}, 1), up: make(chan struct{})}, nil
 }
 

@@ -33,14 +33,14 @@ type answer struct {
 // broker repeats at every connect, so it counts as nothing.
 func (c *Client) take(_ paho.Client, m paho.Message) {
 	if m.Retained() {
-		c.o.Log.Warn("a retained mark is ignored; send marks without the retain flag", "topic", m.Topic())
+		c.rare.Warn("a retained mark is ignored; send marks without the retain flag", "topic", m.Topic())
 		return
 	}
 	p := m.Payload()
 	select {
 	case c.commands <- bytes.Clone(p[:min(len(p), maxCommand+1)]):
 	default:
-		c.o.Log.Warn("too many marks wait; one was not taken and gets no answer", "waiting", maxCommands)
+		c.rare.Warn("too many marks wait; one was not taken and gets no answer", "waiting", maxCommands)
 	}
 }
 

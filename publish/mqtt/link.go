@@ -9,12 +9,13 @@ import (
 	"net"
 	"net/url"
 	"os"
-	"strings"
 	"sync"
 	"syscall"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"holdbell/publish"
 )
 
 // The figures of a connection. The broker takes us for dead after one and a half KeepAlive (MQTT 3.1.1,
@@ -93,7 +94,9 @@ func (c *Client) connect(ctx context.Context) (*link, error) {
 			conn.Close()
 			return nil, err
 		}
-		return conn, nil
+		return newNarrow(conn, func(size int) {
+			c.rare.Warn("a message at the broker is longer than any that is asked for; it was not read", "bytes", size, "most", maxPacket)
+		}), nil
 	})
 	// The end of ctx cuts a greeting short; once the broker has greeted, the farewell is ours to make.
 	stop := context.AfterFunc(ctx, l.cut)
@@ -157,13 +160,12 @@ func (c *Client) secret() (string, error) {
 }
 
 func readSecret(file string) (string, error) {
-	b, err := os.ReadFile(file)
+	s, err := publish.ReadSecret(file)
+	if errors.Is(err, publish.ErrNoSecret) {
+		return "", fmt.Errorf("the password file %s is empty; write the password into it", file)
+	}
 	if err != nil {
 		return "", fmt.Errorf("the password file: %w", err)
-	}
-	s := strings.TrimRight(string(b), "\r\n")
-	if s == "" {
-		return "", fmt.Errorf("the password file %s is empty; write the password into it", file)
 	}
 	return s, nil
 }
@@ -181,7 +183,11 @@ func (c *Client) tls() (*tls.Config, error) {
 		}
 	}
 	if c.o.CertFile != "" {
-		pair, err := tls.LoadX509KeyPair(c.o.CertFile, c.o.KeyFile)
+		key, err := publish.SecretPath(c.o.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("the client's key: %w", err)
+		}
+		pair, err := tls.LoadX509KeyPair(c.o.CertFile, key)
 		if err != nil {
 			return nil, fmt.Errorf("the client's certificate: %w", err)
 		}

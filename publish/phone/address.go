@@ -12,6 +12,8 @@ import (
 	"unicode"
 
 	"github.com/nicholas-fedor/shoutrrr/pkg/router"
+
+	"holdbell/publish"
 )
 
 // form is how a message goes out.
@@ -151,7 +153,11 @@ type addressFile struct {
 // read gives the file's text. While the disk fails, the last one stands: a dead card must not silence the
 // phone. A file that is gone or closed to us is somebody's wish.
 func (a *addressFile) read() (string, error) {
-	f, err := os.Open(a.path)
+	path, err := publish.SecretPath(a.path)
+	var f *os.File
+	if err == nil {
+		f, err = os.Open(path)
+	}
 	if err == nil {
 		var b []byte
 		b, err = io.ReadAll(io.LimitReader(f, maxAddress+64))

@@ -240,6 +240,14 @@ func (l *lines) until(t *testing.T, text string) {
 
 func begin(t *testing.T, cfg *configs.Config, ledger string, source func(newest sensor.Instant) *line) *rig {
 	t.Helper()
+	return beginFeed(t, cfg, ledger, func(newest sensor.Instant) *Feed {
+		l := source(newest)
+		return &Feed{Source: l, Now: l.now, Script: l.script}
+	})
+}
+
+func beginFeed(t *testing.T, cfg *configs.Config, ledger string, feed func(newest sensor.Instant) *Feed) *rig {
+	t.Helper()
 	// A socket's path has to be short, which a test's own folder is not.
 	dir, err := os.MkdirTemp("", "hb")
 	if err != nil {
@@ -249,10 +257,7 @@ func begin(t *testing.T, cfg *configs.Config, ledger string, source func(newest 
 	r := &rig{t: t, ear: newEar(), log: &lines{more: make(chan struct{}, 1)}, socket: filepath.Join(dir, "s"),
 		pages: make(chan string, 4), ended: make(chan error, 1)}
 	r.Daemon, err = New(cfg, Options{
-		Open: func(_ *configs.Config, newest sensor.Instant) (*Feed, error) {
-			l := source(newest)
-			return &Feed{Source: l, Now: l.now, Script: l.script}, nil
-		},
+		Open:   func(_ *configs.Config, newest sensor.Instant) (*Feed, error) { return feed(newest), nil },
 		Ledger: ledger, Socket: r.socket, Publishers: []publish.Publisher{r.ear}, Log: slog.New(slog.NewTextHandler(r.log, nil)),
 		Listening: func(what string, at net.Addr) {
 			if what == "page" {

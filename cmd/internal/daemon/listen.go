@@ -6,11 +6,13 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync"
 	"time"
 
 	"github.com/prometheus/exporter-toolkit/web"
 	"golang.org/x/net/netutil"
 
+	"holdbell/publish"
 	"holdbell/publish/page"
 )
 
@@ -53,6 +55,7 @@ type httpServer struct {
 	listen    func() (net.Listener, error)
 	handler   http.Handler
 	webConfig string // a file of exporter-toolkit with TLS and login; empty for neither
+	door      *door
 	ready     func(net.Addr)
 }
 
@@ -83,8 +86,18 @@ func (h *httpServer) run(ctx context.Context, log *slog.Logger) {
 }
 
 func (h *httpServer) serve(ctx context.Context, l net.Listener, log *slog.Logger) error {
-	s := page.Server(h.handler, log)
-	l = netutil.LimitListener(l, page.MaxConns)
+	webConfig, err := publish.SecretPath(h.webConfig)
+	if err != nil {
+		l.Close()
+		return err
+	}
+	h.door.opened(l.Addr())
+	s := page.Server(behind(h.door.guard(h.handler)), log)
+	s.ConnContext = know
+	// exporter-toolkit puts its login before s.Handler, and then accepts: so the gate comes before the login.
+	gate := newGate(h.door.tries, h.door.rare)
+	l = &fronted{newCrowd(netutil.LimitListener(l, page.MaxConns), h.door.rare),
+		sync.OnceFunc(func() { s.Handler = greet(gate.before(s.Handler)) })}
 	stop := context.AfterFunc(ctx, func() {
 		end, cancel := context.WithTimeout(context.Background(), time.Second)
 		defer cancel()
@@ -93,9 +106,23 @@ func (h *httpServer) serve(ctx context.Context, l net.Listener, log *slog.Logger
 		}
 	})
 	defer stop()
-	err := web.Serve(l, s, &web.FlagConfig{WebConfigFile: &h.webConfig}, slog.New(slog.DiscardHandler))
+	err = web.Serve(l, s, &web.FlagConfig{WebConfigFile: &webConfig}, slog.New(slog.DiscardHandler))
+	// A file that cannot be used ends it before it listens.
+	l.Close()
 	if errors.Is(err, http.ErrServerClosed) {
 		return nil
 	}
 	return err
+}
+
+// fronted does something before the first connection is accepted.
+type fronted struct {
+	net.Listener
+	first func()
+}
+
+// Accept implements net.Listener.
+func (f *fronted) Accept() (net.Conn, error) {
+	f.first()
+	return f.Listener.Accept()
 }

@@ -8,6 +8,8 @@ import (
 	"net/http"
 	"strings"
 	"testing"
+
+	"holdbell/configs"
 )
 
 // TestPortTaken: the page's port is taken at first, which is said once, and served when it is free.
@@ -30,6 +32,7 @@ func TestPortTaken(t *testing.T) {
 	h := &httpServer{
 		listen:  listen,
 		handler: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, "here") }),
+		door:    newDoor(configs.HTTP{}, slog.New(slog.DiscardHandler)),
 		ready:   func(a net.Addr) { ready <- a.String() },
 	}
 	ctx, cancel := context.WithCancel(t.Context())

@@ -29,6 +29,7 @@ type outputs struct {
 	topics  *topic.Hub // probes that others publish; nil without any
 	page    *page.Page
 	handler http.Handler
+	door    *door
 	client  *mqtt.Client // of another machine's broker; nil without one
 	phones  []*phone.Phone
 	shown   atomic.Pointer[[]publish.Publisher]
@@ -44,10 +45,11 @@ func (d *Daemon) newOutputs(cfg *configs.Config, topics *topic.Hub) (*outputs, e
 	o := &outputs{d: d, log: d.log, cfg: cfg, topics: topics}
 	o.shown.Store(new([]publish.Publisher))
 	o.guards.Store(new([]*guard))
+	o.door = newDoor(cfg.HTTP, d.log)
 	var err error
 	o.page, err = page.New(page.Options{
 		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, ReplyKey: d.replyKey, Events: d.record.recent(),
-		Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log,
+		Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log, Visitor: o.door.visitor, SignIn: o.door.signInIf(),
 	})
 	if err != nil {
 		return nil, err
@@ -125,6 +127,7 @@ func (o *outputs) start(ctx context.Context) (stop func()) {
 		listen:    func() (net.Listener, error) { return net.Listen("tcp", o.cfg.HTTP.Listen) },
 		handler:   o.handler,
 		webConfig: o.cfg.HTTP.WebConfig,
+		door:      o.door,
 		ready:     func(at net.Addr) { o.listening("page", at) },
 	}
 	wg.Go(func() { server.run(ctx, o.log) })

@@ -141,23 +141,9 @@ func TestCrashIsRestarted(t *testing.T) {
 	}
 }
 
-// analyze gives the path of systemd-analyze, or skips; with HOLDBELL_REQUIRE=1 its absence fails.
-func analyze(t *testing.T) string {
-	t.Helper()
-	path, err := exec.LookPath("systemd-analyze")
-	switch {
-	case err == nil:
-		return path
-	case os.Getenv("HOLDBELL_REQUIRE") == "1":
-		t.Fatal("systemd-analyze is missing (apt-get install systemd)")
-	}
-	t.Skip("systemd-analyze is not installed: the unit was not verified (apt-get install systemd)")
-	return ""
-}
-
 // TestVerify has systemd read the unit. The daemon itself need not be installed.
 func TestVerify(t *testing.T) {
-	tool := analyze(t)
+	tool := need(t, "systemd-analyze")
 	data, err := os.ReadFile("holdbell.service")
 	if err != nil {
 		t.Fatal(err)
@@ -177,7 +163,7 @@ func TestVerify(t *testing.T) {
 const mostExposure = 2.0
 
 func TestExposure(t *testing.T) {
-	tool := analyze(t)
+	tool := need(t, "systemd-analyze")
 	out, err := exec.CommandContext(t.Context(), tool, "security", "--offline=yes", "--no-pager", "holdbell.service").CombinedOutput()
 	if err != nil {
 		t.Fatalf("systemd-analyze security: %v\n%s", err, out)

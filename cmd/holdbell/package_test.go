@@ -24,7 +24,7 @@ func TestPackagedConfig(t *testing.T) {
 	here := strings.Replace(string(text), "127.0.0.1:9834\" }", "127.0.0.1:0\" }", 1)
 	put(t, config, here+"\nledger: { path: "+filepath.Join(dir, "ledger.db")+" }")
 	p := start(t, "holdbell", "run", "--config", config, "--socket", filepath.Join(dir, "s"))
-	_, at, _ := strings.Cut(p.until("what=page"), "at=")
+	_, at, _ := strings.Cut(p.until("what=page"), " at=")
 	var health struct{ Status string }
 	eventually(t, "it is healthy", func() bool {
 		return json.Unmarshal(get("http://"+at+"/healthz"), &health) == nil && health.Status == "watching"

@@ -46,7 +46,16 @@ func build(t *testing.T, architectures ...string) []string {
 	}
 	cmd := exec.Command("bash", append([]string{"package/build.sh", filepath.Join(dir, "out")}, architectures...)...)
 	cmd.Env = append(os.Environ(), "BIN="+program)
-	return strings.Fields(output(t, cmd))
+	var said strings.Builder
+	cmd.Stderr = &said
+	out, err := cmd.Output()
+	if cmd.ProcessState.ExitCode() == 3 && os.Getenv("HOLDBELL_REQUIRE") != "1" {
+		t.Skipf("the package was not tested: %s", said.String())
+	}
+	if err != nil {
+		t.Fatalf("%v: %v\n%s", cmd, err, said.String())
+	}
+	return strings.Fields(string(out))
 }
 
 // TestPackage holds what dpkg finds in the packages, and that the same commit gives the same bytes.

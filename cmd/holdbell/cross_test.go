@@ -1,6 +1,7 @@
 package main
 
 import (
+	"debug/buildinfo"
 	"debug/elf"
 	"os"
 	"os/exec"
@@ -30,12 +31,12 @@ func TestCrossBuilds(t *testing.T) {
 		t.Skip("HOLDBELL_CROSS is not 1: the boards' binaries were not built")
 	}
 	const limit = 25 << 20
-	for _, b := range []struct{ arch, arm, qemu string }{
-		{"amd64", "", "qemu-x86_64-static"},
-		{"arm64", "", "qemu-aarch64-static"},
-		{"arm", "6", "qemu-arm-static"},
-		{"arm", "7", "qemu-arm-static"},
-		{"riscv64", "", "qemu-riscv64-static"},
+	for _, b := range []struct{ arch, arm, qemu, cpu string }{
+		{"amd64", "", "qemu-x86_64-static", ""},
+		{"arm64", "", "qemu-aarch64-static", ""},
+		{"arm", "6", "qemu-arm-static", "arm1176"}, // of the first Raspberry Pi: dies of an instruction of ARMv7
+		{"arm", "7", "qemu-arm-static", ""},
+		{"riscv64", "", "qemu-riscv64-static", ""},
 	} {
 		t.Run(b.arch+b.arm, func(t *testing.T) {
 			bin := filepath.Join(t.TempDir(), "holdbell")
@@ -62,7 +63,20 @@ func TestCrossBuilds(t *testing.T) {
 					t.Error("the binary wants a dynamic loader")
 				}
 			}
-			out, err := exec.Command(need(t, b.qemu), bin, "version").CombinedOutput()
+			built, err := buildinfo.ReadFile(bin)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, s := range built.Settings {
+				if s.Key == "GOARM" && s.Value != b.arm {
+					t.Errorf("built with GOARM=%s, not %s", s.Value, b.arm)
+				}
+			}
+			args := []string{bin, "version"}
+			if b.cpu != "" {
+				args = append([]string{"-cpu", b.cpu}, args...)
+			}
+			out, err := exec.Command(need(t, b.qemu), args...).CombinedOutput()
 			if err != nil {
 				t.Fatalf("%s: %v\n%s", b.qemu, err, out)
 			}

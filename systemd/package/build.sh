@@ -4,7 +4,8 @@
 #
 #   systemd/package/build.sh OUT [armhf|arm64|amd64 ...]
 #
-# BIN=FILE packs that instead of building a binary. Wants Go and git, and for nfpm the network once.
+# BIN=FILE packs that instead of building a binary. Wants Go and git, and for nfpm the network once (3: it cannot
+# be had).
 set -euo pipefail
 HERE=$(cd "$(dirname "$0")" && pwd)
 TOP=$(cd "$HERE/../.." && pwd)
@@ -24,7 +25,8 @@ STAGE=$(mktemp -d)
 trap 'rm -rf "$STAGE"' EXIT
 gzip -9n <holdbell.1 >"$STAGE/holdbell.1.gz"
 nfpm=$STAGE/nfpm
-GOFLAGS=-mod=mod GOBIN=$STAGE go install github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2
+GOFLAGS=-mod=mod GOBIN=$STAGE go install github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2 ||
+  { echo "build.sh: nfpm cannot be had; it takes the network once" >&2; exit 3; }
 for deb; do
   case $deb in
     armhf) export GOARCH=arm GOARM=6; ARCH=arm6 ;;

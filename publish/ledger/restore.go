@@ -89,11 +89,8 @@ func nextBlock(ctx context.Context, db *sql.DB, where string, args ...any) (*blo
 	if err := json.Unmarshal(layout, &b.layout); err != nil {
 		return nil, fmt.Errorf("sweep %d: %w: its layout: %w", b.first, errBlock, err)
 	}
-	if b.sweeps, err = decodeBlock(data); err != nil {
-		return nil, fmt.Errorf("sweep %d: %w", b.first, err)
-	}
-	if len(b.sweeps) != count || count == 0 || len(b.sweeps[0].Readings) != len(b.layout) {
-		return nil, fmt.Errorf("sweep %d: %w", b.first, errBlock)
+	if err := b.fill(data, count); err != nil {
+		return nil, err
 	}
 	return &b, nil
 }

@@ -11,7 +11,6 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
-	"strconv"
 	"strings"
 	"time"
 
@@ -156,7 +155,7 @@ func (p *Page) takeForm(w http.ResponseWriter, r *http.Request, visitor Visitor,
 		http.Error(w, "The form cannot be read; fill it in once more on the page.", http.StatusBadRequest)
 		return
 	}
-	fields, err := formFields(v)
+	fields, err := p.formFields(v)
 	var m rules.Mark
 	if err == nil {
 		visitor.sign(&fields)
@@ -165,7 +164,10 @@ func (p *Page) takeForm(w http.ResponseWriter, r *http.Request, visitor Visitor,
 	if err == nil {
 		m.ID = contentID(m.ID, v)
 		if _, err = p.once(r.Context(), m); err == nil {
-			http.Redirect(w, r, "/?answer="+url.QueryEscape(m.ID), http.StatusSeeOther)
+			if m.By != "" {
+				setCookie(w, byCookie, url.QueryEscape(m.By), forAShift)
+			}
+			http.Redirect(w, r, withAnswer(backTo(v.Get("back")), m.ID), http.StatusSeeOther)
 			return
 		}
 	}
@@ -176,30 +178,28 @@ func (p *Page) takeForm(w http.ResponseWriter, r *http.Request, visitor Visitor,
 	if no.Status == http.StatusServiceUnavailable {
 		form.ID = v.Get("id")
 	}
-	p.render(w, no.Status, p.markPage, form)
+	p.renderForm(w, r, no.Status, form)
 }
 
-// formFields reads the fields of a form; the temperature is in the unit that the form itself carries.
-func formFields(v url.Values) (rules.MarkFields, error) {
-	get := func(key string) string { return strings.TrimSpace(v.Get(key)) }
-	f := rules.MarkFields{Mark: get("mark"), Lot: get("lot"), Station: get("station"), Note: get("note"), By: get("by"), ID: get("id")}
-	said := get("temperature")
-	if said == "" {
-		return f, nil
+// backTo is the page of ours that a form came from; the rail when it names none. An address elsewhere is
+// never gone to.
+func backTo(back string) string {
+	u, err := url.Parse(back)
+	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.ContainsAny(back, "\\\r\n") || strings.HasPrefix(u.Path, "//") {
+		return "/"
 	}
-	t, err := strconv.ParseFloat(said, 64)
-	if err != nil || strings.Trim(said, "+-.0123456789") != "" {
-		return f, &rules.MarkError{Field: "temperature", What: "the temperature is no number", Fix: "write digits with a point for the fraction, such as 151.5"}
+	return u.RequestURI()
+}
+
+// withAnswer adds to an address of ours the id under which the answer is kept.
+func withAnswer(back, id string) string {
+	u, err := url.Parse(back)
+	if err != nil {
+		return "/"
 	}
-	switch rules.Units(v.Get("unit")) {
-	case rules.Fahrenheit:
-		f.Fahrenheit = &t
-	case rules.Celsius:
-		f.Celsius = &t
-	default:
-		return f, &rules.MarkError{Field: "temperature", What: "the temperature has no unit", Fix: "fill in the form on the page once more"}
-	}
-	return f, nil
+	q := u.Query()
+	q.Set("answer", id)
+	return u.Path + "?" + q.Encode()
 }
 
 // contentID ties a form's id to what the form says: a second click gives the same id, while a form that
@@ -222,7 +222,7 @@ func (p *Page) once(ctx context.Context, m rules.Mark) (string, error) {
 	a.mu.Lock()
 	mine, found := a.byID[m.ID]
 	if !found {
-		mine = &answer{done: make(chan struct{})}
+		mine = &answer{done: make(chan struct{}), mark: m}
 		a.byID[m.ID] = mine
 		a.order = append(a.order, m.ID)
 		if len(a.order) > maxAnswers {
@@ -241,6 +241,9 @@ func (p *Page) once(ctx context.Context, m rules.Mark) (string, error) {
 	}
 	defer close(mine.done)
 	mine.text, mine.err = p.submit(ctx, m)
+	if by := p.acknowledgedBy(m); mine.err != nil && by != "" {
+		mine.text, mine.err = by, nil
+	}
 	if mine.err != nil {
 		a.mu.Lock()
 		delete(a.byID, m.ID)
@@ -249,18 +252,42 @@ func (p *Page) once(ctx context.Context, m rules.Mark) (string, error) {
 	return mine.text, mine.err
 }
 
-// answerFor is what was answered to the form with this id; empty when none is kept.
-func (p *Page) answerFor(id string) string {
-	p.answers.mu.Lock()
-	a := p.answers.byID[id]
-	p.answers.mu.Unlock()
-	if a == nil {
+// acknowledgedBy says who was quicker with an acknowledgement that the rules refused, so that two people who
+// press at once both learn that it is done; empty when nobody was.
+func (p *Page) acknowledgedBy(m rules.Mark) string {
+	st := p.state.Load()
+	if m.Kind != rules.MarkAcknowledge || m.Alarm == "" || st == nil {
 		return ""
+	}
+	c := clock{p.opt.Now(), p.opt.Zone}
+	for i := range st.Alarms {
+		a := &st.Alarms[i]
+		if a.Alarm != m.Alarm || a.Station != m.Station || a.Lot != m.Lot || m.Probe != "" && a.Probe != m.Probe || a.Status != rules.Acknowledged {
+			continue
+		}
+		by := ""
+		if a.AckBy != "" {
+			by = " by " + a.AckBy
+		}
+		return plain(a.Alarm) + " was acknowledged already" + by + ", " + c.both(a.Acknowledged) + ". It counts once."
+	}
+	return ""
+}
+
+// kept is the answer to the form with this id; nil when none is kept.
+func (a *answers) kept(id string) *answer {
+	a.mu.Lock()
+	found := a.byID[id]
+	a.mu.Unlock()
+	if found == nil {
+		return nil
 	}
 	select {
-	case <-a.done:
-		return a.text
+	case <-found.done:
+		if found.err == nil && found.text != "" {
+			return found
+		}
 	default:
-		return ""
 	}
+	return nil
 }

@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"regexp"
 	"slices"
@@ -41,7 +42,7 @@ func walk(t testing.TB, body string, f func(*html.Node)) {
 func TestMarkup(t *testing.T) {
 	pages := 0
 	for name, p := range views(t) {
-		for _, path := range []string{"/", "/mark?note=a"} {
+		for _, path := range append(slices.Collect(maps.Values(paths())), "/mark?note=a", "/lot?name=%3Cscript%3Ealert%28%22x%22%29%3C%2Fscript%3E") {
 			_, body := get(t, p, path)
 			pages++
 			if err := balanced(body); err != nil {
@@ -105,7 +106,7 @@ func accessible(t *testing.T, where, body string) {
 		if id, ok := attr["id"]; ok {
 			ids[id]++
 		}
-		for _, key := range []string{"aria-labelledby", "aria-describedby", "list"} {
+		for _, key := range []string{"aria-labelledby", "aria-describedby", "list", "for"} {
 			refs = append(refs, strings.Fields(attr[key])...)
 		}
 		if frag, ok := strings.CutPrefix(attr["href"], "#"); ok {
@@ -163,11 +164,20 @@ func accessible(t *testing.T, where, body string) {
 			t.Errorf("%s: a reference to %q leads nowhere", where, ref)
 		}
 	}
-	for _, l := range []string{"header", "main", "footer", "nav"} {
+	for _, l := range []string{"header", "main", "footer"} {
 		if landmarks[l] != 1 {
 			t.Errorf("%s: %d landmarks %s", where, landmarks[l], l)
 		}
 	}
+}
+
+func attr(n *html.Node, key string) string {
+	for _, a := range n.Attr {
+		if a.Key == key {
+			return a.Val
+		}
+	}
+	return ""
 }
 
 func inner(n *html.Node) string {
@@ -183,7 +193,7 @@ func inner(n *html.Node) string {
 // Text keeps a contrast of 4.5:1 against what it stands on, and the shapes of controls 3:1, light and dark
 // (WCAG 2.2, 1.4.3 and 1.4.11; relative luminance as WCAG defines it).
 func TestContrast(t *testing.T) {
-	css, err := files.ReadFile("style.css")
+	css, err := web.ReadFile("web/style.css")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -192,11 +202,14 @@ func TestContrast(t *testing.T) {
 		t.Fatalf("%d colour schemes, want light and dark", len(schemes))
 	}
 	text := [][2]string{{"ink", "room"}, {"ink", "paper"}, {"soft", "room"}, {"soft", "paper"}, {"link", "room"}, {"link", "paper"},
-		{"on-discard", "discard"}, {"act", "act-paper"}, {"ok", "paper"}}
+		{"on-discard", "discard"}, {"act", "act-paper"}, {"ok", "paper"}, {"ink", "band"}, {"ink", "door"}}
 	shapes := [][2]string{{"ink", "bar"}, {"discard", "paper"}, {"act", "paper"}, {"discard", "room"}, {"soft", "paper"}}
+	for i := range 8 {
+		shapes = append(shapes, [2]string{fmt.Sprintf("line-%d", i+1), "paper"})
+	}
 	for i, s := range schemes {
 		colour := map[string]float64{}
-		for _, m := range regexp.MustCompile(`--([a-z-]+): #([0-9a-f]{6})`).FindAllStringSubmatch(s[1], -1) {
+		for _, m := range regexp.MustCompile(`--([a-z0-9-]+): #([0-9a-f]{6})`).FindAllStringSubmatch(s[1], -1) {
 			colour[m[1]] = luminance(t, m[2])
 		}
 		for _, set := range []struct {

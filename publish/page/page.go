@@ -1,6 +1,6 @@
-// Package page shows a kitchen in a browser: every lot as a paper ticket on a rail, its stations, alarms
-// and probes. The page is rendered whole on the server and needs no script. The same handlers answer the
-// control socket.
+// Package page shows a kitchen in a browser: every lot as a paper ticket on a rail, its stations, alarms,
+// record and board. Each page is rendered whole on the server and works without scripts; with them it is
+// told what changes, as server-sent events. The same handlers answer the control socket.
 package page
 
 import (
@@ -27,7 +27,7 @@ type Options struct {
 	Period time.Duration
 	// Zone is the zone of the clock times; nil means the machine's own.
 	Zone *time.Location
-	// Refresh is how often the page loads itself anew; 0 means 5 s.
+	// Refresh is how often a page without scripts loads itself anew; 0 means 5 s.
 	Refresh time.Duration
 
 	// Mark takes a mark and returns once it is durable, with an answer for the person. An error that is
@@ -46,6 +46,14 @@ type Options struct {
 
 	// Events are the newest ones of before the start, oldest first, to be shown with the later ones.
 	Events []rules.Event
+	// Past gives the recorded events that the walls place from from to to, in order; nil: the record's page
+	// shows what the page keeps.
+	Past func(ctx context.Context, from, to time.Time) ([]rules.Event, error)
+	// Readings gives the recorded sweeps of a span, corrected by the calibrations that hold now, until visit
+	// returns false; nil: charts show what the page keeps. A sweep is valid during the call only.
+	Readings func(ctx context.Context, from, to time.Time, visit func(probes []string, s *sensor.Sweep) bool) error
+	// HotLimit and ColdLimit are the food code's, for the charts; nil draws none.
+	HotLimit, ColdLimit *sensor.Temp
 	// Board adds lines about the board's health, such as a broker that cannot be reached; nil adds none.
 	// Its text is shown to whoever can open the page: no secret may stand in it.
 	Board func() []BoardFact
@@ -66,11 +74,16 @@ type Page struct {
 	state   atomic.Pointer[rules.State]
 	events  atomic.Pointer[[]delivered] // oldest first, never changed in place
 	turn    chan struct{}               // held by the one who replaces events
+	tail    tail                        // the last readings, which the record does not have yet
 	answers answers
 	newID   func() string
-	style   asset
+	hub     *hub
+	serial  atomic.Uint64 // of the frames
+	charts  charts
 
-	railPage, markPage, signPage, replyPage *template.Template
+	files *files
+	parts *template.Template
+	pages map[string]*template.Template
 }
 
 // delivered is an event with the ledger that it is from.
@@ -105,7 +118,7 @@ func New(o Options) (*Page, error) {
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
-	p := &Page{opt: o, turn: make(chan struct{}, 1), newID: rand.Text}
+	p := &Page{opt: o, turn: make(chan struct{}, 1), newID: rand.Text, hub: newHub()}
 	kept := make([]delivered, 0, maxEvents)
 	for _, ev := range o.Events[max(0, len(o.Events)-maxEvents):] {
 		kept = append(kept, delivered{ev: ev})
@@ -113,7 +126,7 @@ func New(o Options) (*Page, error) {
 	p.events.Store(&kept)
 	p.answers.byID = map[string]*answer{}
 	var err error
-	if p.style, err = loadStyle(); err != nil {
+	if p.files, err = loadFiles(); err != nil {
 		return nil, err
 	}
 	if err = p.loadTemplates(); err != nil {
@@ -126,7 +139,11 @@ func New(o Options) (*Page, error) {
 func (p *Page) Name() string { return "page" }
 
 // Show replaces the state that the page shows. It never blocks.
-func (p *Page) Show(st *rules.State) { p.state.Store(st) }
+func (p *Page) Show(st *rules.State) {
+	p.state.Store(st)
+	p.tail.add(st)
+	p.hub.changed(st.Seq, false)
+}
 
 // Deliver adds an event to the list of recent ones; one that is there already stays once. The error is
 // the context's.
@@ -150,16 +167,24 @@ func (p *Page) Deliver(ctx context.Context, ledger string, ev rules.Event) error
 	kept := append(make([]delivered, 0, maxEvents), old[max(0, len(old)-maxEvents+1):]...)
 	kept = append(kept, delivered{ledger, ev})
 	p.events.Store(&kept)
+	p.hub.changed(0, true)
 	return nil
 }
 
 // staleAfter is the age from which a state no longer counts as the present one.
 func (p *Page) staleAfter() time.Duration { return max(5*time.Second, 5*p.opt.Period) }
 
-// Handler serves the page, the marks, the state as JSON and the health check.
+// Handler serves the pages, the marks, the state as JSON and the health check.
 func (p *Page) Handler() http.Handler {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", p.serveRail)
+	for _, view := range []string{"rail", "station", "lot", "alarms", "board"} {
+		mux.HandleFunc("GET "+pathOf(view), func(w http.ResponseWriter, r *http.Request) { p.serveView(w, r, view) })
+	}
+	mux.HandleFunc("GET /record", p.serveRecord)
+	mux.HandleFunc("GET /figures", p.serveFigures)
+	mux.HandleFunc("GET /chart.json", p.serveChart)
+	mux.HandleFunc("GET /live", p.serveLive)
+	mux.HandleFunc("GET /manifest.webmanifest", p.serveManifest)
 	mux.HandleFunc("GET /mark", p.serveMarkForm)
 	mux.HandleFunc("POST /mark", p.serveMark)
 	if p.opt.SignIn != nil {
@@ -172,7 +197,7 @@ func (p *Page) Handler() http.Handler {
 	}
 	mux.HandleFunc("GET /healthz", p.serveHealth)
 	mux.HandleFunc("GET /state", p.serveState)
-	mux.Handle("GET "+stylePath, p.style)
+	mux.Handle("GET "+filePath, p.files)
 	guard := http.NewCrossOriginProtection()
 	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "This mark came from another site's page and was not taken; make it on the kitchen's own page.", http.StatusForbidden)
@@ -180,7 +205,7 @@ func (p *Page) Handler() http.Handler {
 	inner := guard.Handler(mux)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; img-src data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+		h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; manifest-src 'self'; img-src 'self' data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		// Not no-referrer: with it browsers send "Origin: null" with our own forms, which the guard against
 		// other sites would have to refuse.
@@ -201,6 +226,7 @@ type answers struct {
 // answer is one mark's answer; text and err hold once done is closed.
 type answer struct {
 	done chan struct{}
+	mark rules.Mark
 	text string
 	err  error
 }

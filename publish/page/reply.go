@@ -30,8 +30,6 @@ func ReplyPath(key []byte, ledger string, seq uint64) string {
 
 // replyView is the small page behind such a path.
 type replyView struct {
-	Style string
-	Site  string
 	Path  string
 	Text  string // the alarm's sentence; empty: none is to be acknowledged
 	Done  string // what was done, or why there is nothing to do
@@ -68,7 +66,7 @@ func (p *Page) replied(r *http.Request) (a *rules.AlarmState, known bool) {
 // looks ahead, acknowledges nothing.
 func (p *Page) serveReply(w http.ResponseWriter, r *http.Request) {
 	a, known := p.replied(r)
-	v := p.replyView(r)
+	var v replyView
 	status := http.StatusOK
 	switch {
 	case !known:
@@ -80,17 +78,17 @@ func (p *Page) serveReply(w http.ResponseWriter, r *http.Request) {
 	default:
 		v.Text = a.Text
 	}
-	p.render(w, status, p.replyPage, v)
+	p.renderReply(w, r, status, v)
 }
 
 // takeReply acknowledges.
 func (p *Page) takeReply(w http.ResponseWriter, r *http.Request) {
 	a, known := p.replied(r)
-	v := p.replyView(r)
+	var v replyView
 	switch {
 	case !known:
 		v.Error = replyUnknown
-		p.render(w, http.StatusNotFound, p.replyPage, v)
+		p.renderReply(w, r, http.StatusNotFound, v)
 		return
 	case a == nil:
 		v.Done = replyOver
@@ -102,20 +100,26 @@ func (p *Page) takeReply(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			no, _ := refusal(err)
 			v.Text, v.Error = a.Text, no.Text
-			p.render(w, no.Status, p.replyPage, v)
+			p.renderReply(w, r, no.Status, v)
 			return
 		}
 		v.Done = replyTaken
 	}
-	p.render(w, http.StatusOK, p.replyPage, v)
+	p.renderReply(w, r, http.StatusOK, v)
 }
 
-func (p *Page) replyView(r *http.Request) replyView {
-	v := replyView{Style: p.style.url, Site: "holdbell", Path: r.URL.Path}
-	if st := p.state.Load(); st != nil {
-		v.Site = st.Site
+func (p *Page) renderReply(w http.ResponseWriter, r *http.Request, status int, view replyView) {
+	l := p.lookOf(w, r, "reply")
+	v := p.sheet(r, l, nil)
+	// Who came by a button of a message needs no login, and is asked for none.
+	v.Marks, v.SignIn, v.NoMarks = false, false, ""
+	v.Heading, v.Title = labels()["reply"], labels()["acknowledge"]
+	if view.Done != "" {
+		v.Title = labels()["answered"]
 	}
-	return v
+	view.Path = r.URL.Path
+	v.Static = view
+	p.render(w, r, status, "reply", v)
 }
 
 // answered reports whether nobody has to acknowledge a any more.

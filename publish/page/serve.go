@@ -12,13 +12,16 @@ import (
 	"golang.org/x/net/netutil"
 )
 
-// MaxConns is how many connections a listener of Serve holds at once. A kitchen has a handful of screens;
-// a browser opens up to six.
-const MaxConns = 64
+// MaxConns is how many connections a listener of Serve holds at once. Each screen of a kitchen holds one open
+// for what is new; a browser opens up to six.
+const MaxConns = 256
 
 // Server gives h the limits under which a slow or hostile browser takes nothing but its own connection.
 func Server(h http.Handler, log *slog.Logger) *http.Server {
-	return &http.Server{
+	// Pages that listen for what is new would hold a shutdown up: it ends their requests first.
+	base, end := context.WithCancel(context.Background())
+	s := &http.Server{
+		BaseContext:       func(net.Listener) context.Context { return base },
 		Handler:           h,
 		ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout:       10 * time.Second,
@@ -27,6 +30,8 @@ func Server(h http.Handler, log *slog.Logger) *http.Server {
 		MaxHeaderBytes:    16 << 10,
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelDebug),
 	}
+	s.RegisterOnShutdown(end)
+	return s
 }
 
 // Serve serves h on every listener until ctx ends, then lets open requests finish for up to 2 s. Each

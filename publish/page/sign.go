@@ -12,23 +12,26 @@ const maxSignIn = 4 << 10
 
 // signView is the form that takes the token of those who make marks.
 type signView struct {
-	Style string
-	Site  string
 	Error string
 	In    bool // marks are taken from here already
 }
 
 // serveSignIn answers the form.
 func (p *Page) serveSignIn(w http.ResponseWriter, r *http.Request) {
-	p.render(w, http.StatusOK, p.signPage, p.signForm(r, ""))
+	p.renderSign(w, r, http.StatusOK, "")
 }
 
-func (p *Page) signForm(r *http.Request, wrong string) signView {
-	v := signView{Style: p.style.url, Site: "holdbell", Error: wrong, In: p.visitor(r).MayMark}
-	if st := p.state.Load(); st != nil {
-		v.Site = st.Site
+func (p *Page) renderSign(w http.ResponseWriter, r *http.Request, status int, wrong string) {
+	l := p.lookOf(w, r, "sign")
+	v := p.sheet(r, l, nil)
+	// The form says what mends it; a link to itself would not.
+	v.SignIn, v.NoMarks = false, ""
+	v.Heading, v.Title = labels()["sign-in-to-mark"], labels()["sign-in"]
+	if wrong != "" {
+		v.Title = labels()["not-signed-in"]
 	}
-	return v
+	v.Static = signView{wrong, l.marks}
+	p.render(w, r, status, "sign", v)
 }
 
 // takeSignIn hands the token on. The form comes back empty: a token is never written into a page.
@@ -43,7 +46,7 @@ func (p *Page) takeSignIn(w http.ResponseWriter, r *http.Request) {
 	}
 	no := &RefusedError{http.StatusServiceUnavailable, sentence(err.Error())}
 	errors.As(err, &no)
-	p.render(w, no.Status, p.signPage, p.signForm(r, no.Text))
+	p.renderSign(w, r, no.Status, no.Text)
 }
 
 func readToken(w http.ResponseWriter, r *http.Request) (string, error) {

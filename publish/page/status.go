@@ -284,13 +284,16 @@ func (p *Page) serveState(w http.ResponseWriter, r *http.Request) {
 	writeJSON(w, http.StatusOK, Report(st, p.opt.Now(), p.staleAfter()))
 }
 
-func writeJSON(w http.ResponseWriter, status int, v any) {
+func writeJSON(w http.ResponseWriter, status int, v any) { writeAs(w, status, "application/json", v) }
+
+// writeAs writes a value as JSON under a type of its own.
+func writeAs(w http.ResponseWriter, status int, kind string, v any) {
 	body, err := json.Marshal(v)
 	if err != nil {
 		http.Error(w, "The answer cannot be written as JSON.", http.StatusInternalServerError)
 		return
 	}
-	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Content-Type", kind)
 	w.WriteHeader(status)
 	// A client that hung up is its own affair.
 	_, _ = w.Write(append(body, '\n'))

@@ -13,24 +13,28 @@ import (
 
 // ticket is one lot in words.
 type ticket struct {
-	ID       string
-	Lot      string
-	Long     bool // the name wants smaller letters
-	Station  string
-	Standing bool
-	Ended    bool
-	Food     string
-	Stage    string
-	Verdict  rules.Verdict
-	Word     string
-	Temp     *temp
-	Probe    string
-	Do       string
-	Why      string
-	Proposal string // a stage that the readings speak of, with the mark to make
-	Basis    string
-	Left     left
-	Facts    []fact
+	ID                     string
+	Href                   string // of the page about it; empty on that page
+	Stale                  bool
+	Marks                  bool
+	CheckHref, StationHref string
+	Lot                    string
+	Long                   bool // the name wants smaller letters
+	Station                string
+	Standing               bool
+	Ended                  bool
+	Food                   string
+	Stage                  string
+	Verdict                rules.Verdict
+	Word                   string
+	Temp                   *temp
+	Probe                  string
+	Do                     string
+	Why                    string
+	Proposal               string // a stage that the readings speak of, with the mark to make
+	Basis                  string
+	Left                   left
+	Facts                  []fact
 }
 
 type fact struct{ Name, Value string }
@@ -63,7 +67,7 @@ func ticketOf(l *rules.LotState, u rules.Units, c clock, unseen time.Duration) t
 	t := ticket{Lot: l.Lot, Long: utf8.RuneCountInString(l.Lot) > longName, Station: l.Station, Standing: l.Standing, Ended: l.Ended, Food: l.Food, Stage: plain(l.Stage),
 		Verdict: l.Verdict, Word: plain(l.Verdict), Temp: tempOf(l.Temp, u), Probe: l.Probe, Do: l.Action, Proposal: l.Proposal, Basis: l.Basis, Left: leftOf(l, c, unseen)}
 	if t.Do == "" {
-		t.Do = "Nothing to do now."
+		t.Do = labels()["nothing-to-do"]
 	}
 	// The verdict's sentence holds the action, which stands above it already.
 	t.Why = l.Text

@@ -147,6 +147,9 @@ func faultWords(f sensor.Fault) string {
 	return ""
 }
 
+// eventWords names what happened.
+func eventWords(k rules.EventKind) string { return plain(k) }
+
 // markWords says what each mark tells.
 func markWords(k rules.MarkKind) string {
 	switch k {

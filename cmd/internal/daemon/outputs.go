@@ -48,7 +48,8 @@ func (d *Daemon) newOutputs(cfg *configs.Config, topics *topic.Hub) (*outputs, e
 	o.door = newDoor(cfg.HTTP, d.log)
 	var err error
 	o.page, err = page.New(page.Options{
-		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, ReplyKey: d.replyKey, Events: d.record.recent(),
+		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, ReplyKey: d.replyKey, Events: d.record.recent(), Past: d.past, Readings: d.readings(cfg),
+		HotLimit: &cfg.Code.HotLimit, ColdLimit: &cfg.Code.ColdLimit,
 		Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log, Visitor: o.door.visitor, SignIn: o.door.signInIf(),
 	})
 	if err != nil {

@@ -23,7 +23,7 @@ boot() { # set|unset
 # furnish makes a new board and sets the watch to work on it.
 furnish() {
   local here=$1
-  (cd "$here/../.." && CGO_ENABLED=0 GOOS=linux GOARCH=amd64 go build -trimpath -ldflags='-s -w' -o "$out/holdbell" ./cmd/holdbell)
+  (cd "$here/../.." && CGO_ENABLED=0 GOOS=linux GOARCH=amd64 go build -trimpath -ldflags='-s -w' -o "$out/holdbell" ./cmd/holdbell && git rev-parse HEAD) >"$out/commit"
   VB_APPEND="holdbell.clock=set" "$run" up "$name" -fresh -fwd "$page:9834" -fwd "$broker:1883" >>"$out/run.log" 2>&1
   cat >"$out/chipd.rc" <<'C'
 mcp 9601

@@ -61,13 +61,15 @@ told_all() {
   jq -rR 'fromjson? | .seq' "$out/told.jsonl" | sort -nu | awk -v from="$(figure a .seq)" -v to="$seq" '$1 > from && $1 <= to { n++ } END { exit !(n == to - from) }'
 }
 
+disk() { "$run" disk "$name" "$@" >/dev/null; }
+
 trap quiet EXIT
 jobs_=
 rm -f "$out"/{answered,told.jsonl,id}
 "$run" rm "$name" >/dev/null 2>&1 || true
 say "a new board"
 furnish "$here"
-git -C "$here" log -1 --format='commit %h'
+echo "commit $(cat "$out/commit")"
 touch "$out/answered" "$out/told.jsonl"
 background 1
 daemon=$(pid)
@@ -81,14 +83,14 @@ through "no broker" 40 on -t 60 'systemctl stop mosquitto'
 on -t 60 'systemctl start mosquitto'
 it "no broker: everything is told once it is back" later 120 told_all
 
-through "a card that takes 2 s for each write" 60 "$run" disk "$name" stall 2000
+through "a card that takes 2 s for each write" 60 disk stall 2000
 it "a card that takes 2 s for each write: record-trouble rings" later 90 rings record-trouble
-"$run" disk "$name" stall 0 >/dev/null
+disk stall 0
 it "a card that takes 2 s for each write: record-trouble ends" later 150 quietens record-trouble
 
-through "a card that fails" 40 "$run" disk "$name" fail write
+through "a card that fails" 40 disk fail write
 it "a card that fails: record-trouble rings" later 60 rings record-trouble
-"$run" disk "$name" fail none >/dev/null
+disk fail none
 # The file system may have given up writing; then only a boot helps.
 if later 90 quietens record-trouble; then echo "      it writes again by itself"; else echo "      the file system gave up"; fi
 fresh "$out/before.json"
@@ -101,6 +103,7 @@ fetch
 judge "$out/before.json" "$out/after.json"
 it "after a boot: nothing is lost${problems:+:$problems}" [ -z "$problems" ]
 it "after a boot: record-trouble does not ring" later 90 quietens record-trouble
+echo "      not recorded and over with the boot:${unrecorded_alarms:- no alarm}"
 echo "      $answered marks answered, $told events told as recorded, $events recorded"
 
 "$run" down "$name" >>"$out/run.log" 2>&1 || true

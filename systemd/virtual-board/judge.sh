@@ -11,7 +11,7 @@ judge() { # BEFORE.json AFTER.json: the last state before the restart, and one a
   [ -s "$out/id" ] || echo "$id" >"$out/id"
   [ "$id" = "$(cat "$out/id")" ] || problems+=" another-record"
 
-  events=$(sqlite3 "$l" 'SELECT count(*) FROM events')
+  events=$(sqlite3 "$l" 'SELECT count(*) FROM events') last=$(sqlite3 "$l" 'SELECT max(seq) FROM events')
   [ "$events" -gt 0 ] && [ "$(sqlite3 "$l" 'SELECT min(seq) = 1 AND max(seq) = count(*) FROM events')" = 1 ] || problems+=" seq-not-dense"
 
   # Every mark that a person was answered.
@@ -29,17 +29,21 @@ judge() { # BEFORE.json AFTER.json: the last state before the restart, and one a
   lost_events=$(comm -23 "$out/told" "$out/recorded" | tee "$out/lost.events" | wc -l)
   [ "$lost_events" = 0 ] || problems+=" lost-events:$lost_events"
 
-  # Every alarm that stood: it stands, or its end is recorded.
+  # Every alarm that stood: it stands, or its end is recorded. One that was only ever told as unrecorded, because
+  # the card failed, cannot be remembered; if what it is about has not ended, it is raised anew.
+  jq -rR 'fromjson? | select(.unrecorded == true) | .seq' "$out/told.jsonl" | sort -u >"$out/unrecorded"
   sqlite3 -separator '|' "$l" "SELECT alarm, station, coalesce(lot, ''), coalesce(event ->> 'probe', ''), max(seq) FROM events
       WHERE kind = 'alarm-cleared' GROUP BY 1, 2, 3, 4" >"$out/cleared"
   jq -r '.alarms[] | select(.active) | [.alarm, .station, .lot, .probe] | map(. // "" | tostring) | join("|")' "$after" >"$out/stands"
-  stood=0 stand=0 ended_alarms=0 lost_alarms=
+  stood=0 stand=0 ended_alarms=0 lost_alarms= unrecorded_alarms=
   while IFS='|' read -r alarm station lot probe seq; do
     stood=$((stood + 1))
     if grep -qxF "$alarm|$station|$lot|$probe" "$out/stands"; then
       stand=$((stand + 1))
     elif awk -F'|' -v w="$alarm|$station|$lot|$probe" -v s="$seq" '$1 "|" $2 "|" $3 "|" $4 == w && $5 > s { found = 1 } END { exit !found }' "$out/cleared"; then
       ended_alarms=$((ended_alarms + 1))
+    elif grep -qxF "$seq" "$out/unrecorded" && [ "$seq" -gt "$last" ]; then
+      unrecorded_alarms+=" $alarm"
     else
       lost_alarms+=" $alarm/$station/$lot/$probe"
     fi

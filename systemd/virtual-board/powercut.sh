@@ -95,7 +95,6 @@ if [ ! -e "$out/furnished" ]; then
   say "a new board"
   "$run" rm "$name" >/dev/null 2>&1 || true
   furnish "$here"
-  (cd "$here" && git rev-parse HEAD) >"$out/commit"
 else
   # What was stopped in the middle of a cut begins with one that does not count.
   "$run" powercut "$name" none >>"$out/run.log" 2>&1 || true

@@ -82,7 +82,9 @@ func newAlarmMessage(a *rules.AlarmState, now sensor.Instant) alarmMessage {
 		Since: since.at, Age: since.age, Until: when(a.Until, now).at, By: a.AckBy, Text: a.Text}
 }
 
-// eventMessage is one event. Ledger and Seq are its key: a listener that has seen them ignores it.
+// eventMessage is one event. Ledger and Seq are its key: a listener that has seen them ignores it. But one that is
+// Unrecorded is not to be remembered by them: when the power fails before the record can be written again, a later
+// event gets its number.
 type eventMessage struct {
 	Ledger     string            `json:"ledger"`
 	Seq        uint64            `json:"seq"`

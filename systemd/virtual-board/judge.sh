@@ -11,7 +11,7 @@ judge() { # BEFORE.json AFTER.json: the last state before the restart, and one a
   [ -s "$out/id" ] || echo "$id" >"$out/id"
   [ "$id" = "$(cat "$out/id")" ] || problems+=" another-record"
 
-  events=$(sqlite3 "$l" 'SELECT count(*) FROM events') last=$(sqlite3 "$l" 'SELECT max(seq) FROM events')
+  events=$(sqlite3 "$l" 'SELECT count(*) FROM events')
   [ "$events" -gt 0 ] && [ "$(sqlite3 "$l" 'SELECT min(seq) = 1 AND max(seq) = count(*) FROM events')" = 1 ] || problems+=" seq-not-dense"
 
   # Every mark that a person was answered.
@@ -42,7 +42,7 @@ judge() { # BEFORE.json AFTER.json: the last state before the restart, and one a
       stand=$((stand + 1))
     elif awk -F'|' -v w="$alarm|$station|$lot|$probe" -v s="$seq" '$1 "|" $2 "|" $3 "|" $4 == w && $5 > s { found = 1 } END { exit !found }' "$out/cleared"; then
       ended_alarms=$((ended_alarms + 1))
-    elif grep -qxF "$seq" "$out/unrecorded" && [ "$seq" -gt "$last" ]; then
+    elif grep -qxF "$seq" "$out/unrecorded" && ! grep -qF "$id|$seq|alarm-raised|$alarm|" "$out/recorded"; then
       unrecorded_alarms+=" $alarm"
     else
       lost_alarms+=" $alarm/$station/$lot/$probe"

@@ -155,7 +155,9 @@ type Station struct {
 	// Reminders want something done at intervals; TooHot is when food held hot dries out, nil for common practice.
 	Reminders []rules.Reminder
 	TooHot    *rules.TooHot
-	Alarms    map[rules.AlarmName]rules.AlarmSetup
+	// ProbesApart is how far two probes in the food may lie apart beyond both accuracies; nil 3 °C, less than zero off.
+	ProbesApart *sensor.Temp
+	Alarms      map[rules.AlarmName]rules.AlarmSetup
 }
 
 // HTTP is the page, the metrics and the health check.
@@ -218,7 +220,7 @@ func (c *Config) Setup() (rules.Setup, error) {
 	}
 	for _, st := range c.Stations {
 		out := rules.StationSetup{Name: st.Name, Purpose: st.Purpose, Air: -1, Setpoint: st.Setpoint, Band: st.Band, Oven: st.Oven, Alarms: st.Alarms,
-			Reminders: st.Reminders, TooHot: st.TooHot}
+			Reminders: st.Reminders, TooHot: st.TooHot, ProbesApart: st.ProbesApart}
 		for i, name := range append([]string{st.Air}, st.Food...) {
 			at, ok := index[name]
 			switch {

@@ -59,6 +59,7 @@ func (k *kitchen) station(n ast.Node) {
 		field{"reminders", func(n ast.Node) {
 			r.list(n, "reminders", func(n ast.Node) { k.reminder(n, &s) })
 		}},
+		field{"probes_apart", pointer(r, &s.T.ProbesApart, "probes_apart", "3C", parseApart)},
 		field{"too_hot", func(n ast.Node) { s.T.TooHot = k.tooHot(n) }},
 		field{"alarms", func(n ast.Node) { s.T.Alarms = k.alarms(n) }},
 	)
@@ -84,6 +85,9 @@ func (k *kitchen) station(n ast.Node) {
 	if s.T.TooHot != nil && s.T.Purpose != "" && s.T.Purpose != rules.HotHolding {
 		r.fail(s.of["too_hot"], "remove it, or make it purpose: hot-holding", "station %s does not hold hot food, and has a too_hot", s.T.Name)
 	}
+	if s.T.ProbesApart != nil && s.T.Purpose != "" && s.T.Purpose != rules.HotHolding && s.T.Purpose != rules.ColdHolding {
+		r.fail(s.of["probes_apart"], "remove it: food that is on its way somewhere differs", "station %s holds food neither hot nor cold, and has a probes_apart", s.T.Name)
+	}
 	if hot, low := s.T.TooHot, s.T.Band; hot != nil && low != nil && hot.Above <= low.Low {
 		r.fail(s.of["too_hot"], "write a temperature above where the station is to be", "at station %s food is too hot at the low end of its band", s.T.Name)
 	}
@@ -104,6 +108,18 @@ func (k *kitchen) station(n ast.Node) {
 	if b, set := s.T.Band, s.T.Setpoint; b != nil && set != nil && (*set < b.Low || *set > b.High) {
 		r.fail(s.of["setpoint"], "move the setpoint or the band", "the setpoint of station %s lies outside its band", s.T.Name)
 	}
+}
+
+// parseApart reads how far probes may lie apart, or off.
+func parseApart(s string) (sensor.Temp, string, string) {
+	if s == "off" {
+		return -1, "", ""
+	}
+	t, wrong, fix := parsePositiveDifference(s)
+	if fix != "" {
+		fix += ", or off"
+	}
+	return t, wrong, fix
 }
 
 // band reads [low, high].

@@ -106,8 +106,8 @@ probes:
   - { name: core, chip: max31855, bus: SPI10.2, type: T, ignore_faults: [short_gnd, short_vcc], max_slew: 0C, accuracy: 1F }
   - { name: air, chip: max31856, bus: SPI0.0, type: K, mains_hz: 50, averaging: 16, offset: 1F, max_slew: 36F/s, calibration_every: 0s }
 stations:
-  - { name: a, purpose: cold-holding, food: [core], alarms: { probe-fault: { repeat: 7m } } }
-  - { name: b, purpose: hot-holding, air: air }
+  - { name: a, purpose: cold-holding, food: [core], probes_apart: 9F, alarms: { probe-fault: { repeat: 7m } } }
+  - { name: b, purpose: hot-holding, air: air, probes_apart: off }
 publish:
   http: { listen: ":9000", web_config: /etc/w.yaml, address: "https://kitchen.example/" }
   mqtt: { broker: embedded, users: [ { name: k, password_file: /etc/p } ], commands: true, prefix: house/kitchen, discovery: homeassistant }
@@ -120,6 +120,9 @@ log: { level: debug }
 	}
 	if s, _ := c.Setup(); s.Probes[0].CalibrateEvery != 4380*time.Hour || s.Probes[1].CalibrateEvery != 0 {
 		t.Errorf("calibrations of %v and %v", s.Probes[0].CalibrateEvery, s.Probes[1].CalibrateEvery)
+	}
+	if s, _ := c.Setup(); *s.Stations[0].ProbesApart != 5000 || *s.Stations[1].ProbesApart >= 0 {
+		t.Errorf("probes apart by %v and %v", *s.Stations[0].ProbesApart, *s.Stations[1].ProbesApart)
 	}
 	a := c.Alarms[rules.BelowHotLimit]
 	if *a.RaiseDelay != 20*time.Second || *a.ClearDelay != 2*time.Minute || *a.Hysteresis != 556 || *a.Repeat != 0 || *a.Priority != rules.Warning {

@@ -106,6 +106,9 @@ func (e *Engine) apply(m *Mark, at time.Duration) (string, bool) {
 	var answers []string
 	taken := true
 	for _, l := range lots {
+		if l != nil {
+			e.stir(l)
+		}
 		text, ok := e.applyLot(m, l, at)
 		answers = append(answers, text)
 		taken = taken && ok

@@ -154,6 +154,7 @@ func (e *Engine) applyCalibrate(m *Mark, at time.Duration) (string, bool) {
 		return text + "it fails (±" + e.set.Units.Difference(limit) + ", FDA Food Code 2022 4-203.11). Do not trust this probe for a verdict until it is put right and calibrated again; go by a hand thermometer.", true
 	}
 	text += "it passes (±" + e.set.Units.Difference(limit) + ", FDA Food Code 2022 4-203.11)."
+	e.vouch(i)
 	if p.Apart != nil {
 		p.Apart = nil
 		text += " It did not agree with a hand thermometer before: check that one too."

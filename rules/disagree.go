@@ -42,7 +42,7 @@ func (e *Engine) compare(m *Mark, lots []*lot, at time.Duration) []string {
 	q, name := &e.mem.Probes[p], e.probeName(p)
 	gap := max(*m.Temp-read, read-*m.Temp)
 	if gap <= e.mayErr(p) {
-		if q.Apart == nil {
+		if doubted := e.vouch(p); q.Apart == nil && !doubted {
 			return nil
 		}
 		q.Apart = nil
@@ -62,14 +62,19 @@ func (e *Engine) compare(m *Mark, lots []*lot, at time.Duration) []string {
 
 // mayErr is how far a hand thermometer and a probe may lie apart with both in order.
 func (e *Engine) mayErr(p int) sensor.Temp {
-	hand, probe := e.set.HandAccuracy, e.set.Probes[p].Accuracy
+	hand := e.set.HandAccuracy
 	if hand <= 0 {
 		hand = handAccuracy
 	}
-	if probe <= 0 {
-		probe = probeAccuracy
+	return hand + e.accuracy(p)
+}
+
+// accuracy is the half-width that a probe can claim.
+func (e *Engine) accuracy(p int) sensor.Temp {
+	if a := e.set.Probes[p].Accuracy; a > 0 {
+		return a
 	}
-	return hand + probe
+	return probeAccuracy
 }
 
 // beside is the probe that a hand check is compared with, and what it read then; -1 when none can be. Of
@@ -140,21 +145,26 @@ func (e *Engine) offWatch(p int) bool {
 // putRight takes a corrective mark that names a probe: it was mended, moved or calibrated.
 func (e *Engine) putRight(m *Mark) []string {
 	p := e.probeIndex(m.Probe)
-	if p < 0 || e.mem.Probes[p].Apart == nil {
+	if p < 0 || !e.mem.Probes[p].stands() {
 		return nil
 	}
 	e.mem.Probes[p].Apart = nil
+	e.vouch(p)
 	return []string{"Probe " + m.Probe + " counts as put right; check it by hand once more."}
 }
 
-// watchApart judges probes-disagree. It stands until a check agrees, somebody put the probe right, or its
-// calibration was written anew; no reading settles it.
+// watchApart judges probes-disagree. What a hand check said stands until a check agrees, somebody put the probe right,
+// or its calibration was written anew; no reading settles it. What the other probes say is advice beside it.
 func (e *Engine) watchApart(i int, p *probe, st int) {
 	f := finding{since: never, left: never, delay: never}
 	if x := p.Apart; x != nil && e.correction(i, x.Raw) != x.Offset {
 		p.Apart = nil
 	} else if x != nil {
-		f.level, f.since, f.temp, f.hasTemp = bad, x.At, x.Probe, true
+		f.level, f.since, f.temp, f.hasTemp, f.rank = bad, x.At, x.Probe, true, 1
+		f.priority = e.specs[e.specIndex(st)][aDisagree].priority
+	}
+	if c := &p.Cross; p.Apart == nil && (c.Apart || c.Drift) {
+		f.level, f.since, f.temp, f.hasTemp, f.priority = bad, c.since(), c.Mean, true, Advice
 	}
 	e.judge(&p.AlarmApart, subjectOf{aDisagree, st, nil, i}, f)
 }
@@ -163,7 +173,7 @@ func (e *Engine) watchApart(i int, p *probe, st int) {
 func (e *Engine) apartText(s subjectOf) string {
 	x := e.mem.Probes[s.probe].Apart
 	if x == nil {
-		return "Probe " + e.probeName(s.probe) + " and the hand thermometer did not agree."
+		return e.crossText(s.probe)
 	}
 	where := x.In
 	if where == "" {

@@ -36,6 +36,9 @@ type Engine struct {
 	tables tables
 	read   []sensor.Reading // this sweep, conditioned
 	out    []Event
+	calm   []bool         // by probe, in the hour that is over; scratch of the cross-check
+	group  []int          // the same: the probes being compared,
+	means  []sensor.Temp  // and what the others of them read
 	was    sensor.Instant // the sweep before's
 	lost   bool           // the gap before this sweep has an unknown length
 	gap    bool           // it was longer than the allowance
@@ -52,6 +55,7 @@ type memory struct {
 	Probes   []probe
 	Stations []station
 	Lots     []*lot
+	Hour     int64 `json:",omitempty"` // in which probes are being compared
 	Record   alarm // record-trouble
 	Trouble  bool
 	Supply   Supply `json:",omitempty"` // the board's own
@@ -88,6 +92,7 @@ type probe struct {
 
 	Fit        fit    `json:",omitzero"`
 	Apart      *apart `json:",omitempty"` // a hand check that the probe contradicts
+	Cross      cross  `json:",omitzero"`
 	AlarmApart alarm  `json:",omitzero"`
 
 	Checks []checked `json:",omitempty"` // against known temperatures: the newest, and one far from it
@@ -124,6 +129,7 @@ type station struct {
 	Fire      *forecast.Fire `json:",omitempty"`
 	FireLeft  time.Duration  `json:",omitempty"` // until the band is left, as forecast; never when nobody knows
 	Swing     swing          `json:",omitzero"`
+	Opened    bool           `json:",omitempty"` // its door was, in the hour in which probes are compared
 	AlarmDoor alarm          `json:",omitzero"`
 	AlarmFire alarm          `json:",omitzero"`
 
@@ -149,6 +155,7 @@ func New(s Setup) (*Engine, error) {
 	e.modelled()
 	e.heatModels()
 	e.setReminders()
+	e.recross()
 	return e, nil
 }
 
@@ -188,6 +195,9 @@ func (e *Engine) prepare() error {
 	e.tables = newTables()
 	e.read = make([]sensor.Reading, len(s.Probes))
 	e.airFor = make([]int, len(s.Probes))
+	e.calm = make([]bool, len(s.Probes))
+	e.group = make([]int, 0, len(s.Probes))
+	e.means = make([]sensor.Temp, 0, len(s.Probes))
 	e.stand()
 	return nil
 }
@@ -242,6 +252,7 @@ func (e *Engine) Step(in Input) []Event {
 		e.followStay(l)
 		e.noteStay(l)
 	}
+	e.crossCheck()
 	e.watchProbes()
 	e.watchRecord()
 	e.watchMains()

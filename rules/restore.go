@@ -71,6 +71,7 @@ func Restore(s Setup, snapshot []byte) (*Engine, error) {
 	e.modelled()
 	e.heatModels()
 	e.setReminders()
+	e.recross()
 	e.reassign(e.mem.Now)
 	return e, nil
 }

@@ -61,8 +61,8 @@ type Setup struct {
 type ProbeSetup struct {
 	Name      string
 	Condition condition.Settings
-	// Accuracy is the half-width that the chain of probe and chip can claim; 0 when unknown, which a hand
-	// check takes as ±2.2 °C (ASTM E230, standard tolerance of type K from 0 to 293 °C).
+	// Accuracy is the half-width that the chain of probe and chip can claim; 0 when unknown, taken as
+	// ±2.2 °C (ASTM E230, standard tolerance of type K from 0 to 293 °C).
 	Accuracy sensor.Temp
 	// CalibrateEvery is after how long a calibration is old; 0 never.
 	CalibrateEvery time.Duration
@@ -81,6 +81,9 @@ type StationSetup struct {
 	Oven     Oven                     // of a cooking station; empty when nobody said
 	Alarms   map[AlarmName]AlarmSetup // this station's own, over Setup.Alarms
 	TooHot   *TooHot                  // of hot holding; nil for common practice
+	// ProbesApart is how far two probes in the food held here may lie apart beyond both accuracies; nil 3 °C, less
+	// than zero: they are not compared.
+	ProbesApart *sensor.Temp
 	// Reminders want something done at intervals; no two say the same.
 	Reminders []Reminder
 }

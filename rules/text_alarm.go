@@ -141,7 +141,7 @@ func (e *Engine) clearText(a *alarm, s subjectOf) string {
 	case aMains:
 		return mainsClearText
 	case aDisagree:
-		return "Probe " + a.Probe + " and the hand thermometer agree again, or the probe was put right."
+		return "Probe " + a.Probe + " agrees again, or it was put right."
 	}
 	return "The record is written again."
 }

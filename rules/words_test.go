@@ -25,6 +25,9 @@ type spoken struct {
 	play  func(b *bench) *bench
 }
 
+// twoCores has two probes in the warmer's food.
+func twoCores(s *rules.Setup) { s.Stations[0].Food = []int{1, 2} }
+
 func inWarmer(b *bench) *bench {
 	b.sweep()
 	return b.say(rules.MarkLoad, "brisket", "warmer", withProbe("core")).hold(time.Minute)
@@ -70,6 +73,24 @@ func sentences() []spoken {
 		}},
 		{title: "two hours in the danger zone where the code says use it now", code: "au-nz", play: func(b *bench) *bench { return inWarmer(b).set1(1, c(50)).hold(2*time.Hour + time.Minute) }},
 		{title: "held cold, and too warm", play: func(b *bench) *bench { return inWalkin(b).set1(1, f(50)).hold(5 * time.Minute) }},
+		{title: "two probes apart", setup: twoCores, play: func(b *bench) *bench {
+			b = inWarmer(b.set1(2, f(164))).say(rules.MarkLoad, "ham", "warmer", withProbe("core-2")).every(time.Minute)
+			return b.rests(4*time.Hour).say(rules.MarkCorrective, "brisket", "", withProbe("core-2")).hold(time.Minute)
+		}},
+		{title: "one of three probes apart", setup: func(s *rules.Setup) {
+			s.Stations[0].Food, s.Stations[4].Air = []int{1, 2, 4}, -1
+			s.Stations[2].Air = 3
+		}, play: func(b *bench) *bench {
+			return b.set1(2, f(151)).set1(4, f(136)).every(time.Minute).rests(4*time.Hour).ramp(4, f(148), 2*time.Hour).rests(2 * time.Hour)
+		}},
+		{title: "a probe that drifts over days", setup: twoCores, play: func(b *bench) *bench {
+			b.every(time.Minute).set1(1, f(145)).set1(2, f(145)).rests(30 * time.Hour)
+			for range 60 {
+				b.temps[2].Temp += 100
+				b.rests(time.Hour)
+			}
+			return b.rests(20 * time.Hour)
+		}},
 		{title: "held cold, and too warm by the hand thermometer", play: func(b *bench) *bench {
 			return inWalkin(b).say(rules.MarkCheck, "stew", "", signedCheck(f(46))).hold(time.Minute)
 		}},

@@ -27,6 +27,7 @@ const (
 	DefaultPrefix           = "holdbell"
 	DefaultMQTTListen       = "127.0.0.1:1883"
 	DefaultLedger           = "/var/lib/holdbell/ledger.db"
+	DefaultHeartbeat        = time.Minute
 )
 
 // Embedded stands in MQTT.Broker for the broker inside the daemon.
@@ -52,8 +53,9 @@ type Config struct {
 	HTTP             HTTP
 	MQTT             *MQTT // nil: off
 	Phones           []Phone
-	Ledger           string // path of the database
-	Mains            string // the kernel's supply by which the mains power is known; empty: whichever there is
+	Heartbeat        *Heartbeat // nil: off
+	Ledger           string     // path of the database
+	Mains            string     // the kernel's supply by which the mains power is known; empty: whichever there is
 	LogLevel         slog.Level
 
 	// Warnings are what can run but ought to be looked at, sorted by position.
@@ -197,6 +199,13 @@ type Phone struct {
 	From    rules.Priority // alarms of at least this priority
 	After   time.Duration  // rings once nobody has acknowledged for so long; 0: at once
 	Quiet   *rules.Shift   // when advice does not ring; nil: it always does
+}
+
+// Heartbeat tells an outside monitor that the watch goes on. URLFile holds its address, which is a secret.
+type Heartbeat struct {
+	URLFile string
+	Every   time.Duration
+	Fail    string // joined to the address while the watch does not go on; empty: nothing is sent then
 }
 
 // Setup gives what the rules have to know. The error names a reference that leads nowhere; a Config from

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/goccy/go-yaml/ast"
 
@@ -21,6 +22,7 @@ func (k *kitchen) publish(n ast.Node) {
 		field{"http", k.http},
 		field{"mqtt", k.mqtt},
 		field{"phone", func(n ast.Node) { r.list(n, "phone", k.phone) }},
+		field{"heartbeat", k.heartbeat},
 	)
 }
 
@@ -155,6 +157,31 @@ func (k *kitchen) phone(n ast.Node) {
 		r.fail(at["url_file"], "keep one of the two, with the lower from:, or give the second a file of its own", "two phones have the url_file %s", p.URLFile)
 	}
 	k.c.Phones = append(k.c.Phones, p)
+}
+
+func (k *kitchen) heartbeat(n ast.Node) {
+	r := &k.reader
+	h := &Heartbeat{Every: DefaultHeartbeat}
+	at := r.mapping(n, "heartbeat",
+		field{"url_file", scalar(r, &h.URLFile, "url_file", "/etc/holdbell/heartbeat.url", parseSecretPath)},
+		field{"every", scalar(r, &h.Every, "every", "1m", parseHeartbeat)},
+		field{"fail", scalar(r, &h.Fail, "fail", "/fail", parseFail)})
+	k.need(placeOf(n), at, "heartbeat", "url_file")
+	k.c.Heartbeat = h
+}
+
+// parseHeartbeat bounds the interval: a monitor is somebody's server, and what comes once a day watches nothing.
+func parseHeartbeat(s string) (time.Duration, string, string) {
+	return within(s, 10*time.Second, time.Hour)
+}
+
+var failForm = regexp.MustCompile(`^(/[A-Za-z0-9._~-]{1,64}){1,4}$`)
+
+func parseFail(s string) (string, string, string) {
+	if !failForm.MatchString(s) {
+		return "", fmt.Sprintf("%q is no end of an address", shorten(s)), "write what the monitor wants to be called with when something is wrong, such as /fail"
+	}
+	return s, "", ""
 }
 
 func secureSchemes() []string { return []string{"ssl", "tls", "mqtts", "wss"} }

@@ -325,3 +325,20 @@ func TestClaimsBeforeAnADC(t *testing.T) {
 		}
 	}
 }
+
+// A heartbeat goes out once a minute and says nothing while something is wrong, unless told.
+func TestHeartbeat(t *testing.T) {
+	const text = "publish:\n  heartbeat: { url_file: %s }\n"
+	for said, want := range map[string]Heartbeat{
+		"/etc/holdbell/heartbeat.url":            {"/etc/holdbell/heartbeat.url", time.Minute, ""},
+		"$CREDENTIALS_DIRECTORY/beat, every: 5m": {"$CREDENTIALS_DIRECTORY/beat", 5 * time.Minute, ""},
+		"/b.url, every: 10s, fail: /v1/down":     {"/b.url", 10 * time.Second, "/v1/down"},
+	} {
+		if c := mustParse(t, least+fmt.Sprintf(text, said)); c.Heartbeat == nil || *c.Heartbeat != want {
+			t.Errorf("%s: %+v, want %+v", said, c.Heartbeat, want)
+		}
+	}
+	if c := mustParse(t, least); c.Heartbeat != nil {
+		t.Errorf("a heartbeat that nobody asked for: %+v", c.Heartbeat)
+	}
+}

@@ -23,6 +23,8 @@ type Options struct {
 	Version, Commit string
 	// Pending tells how many events each publisher has yet to deliver; it is asked at scrape time.
 	Pending func() map[string]uint64
+	// Heartbeat tells when the outside monitor last took a heartbeat; zero never. nil: there is none.
+	Heartbeat func() sensor.Instant
 }
 
 // Metrics is a Publisher that is read rather than written to.
@@ -95,6 +97,13 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 		d := desc("deliveries_pending", "Events that a publisher has yet to deliver.", "publisher")
 		for name, n := range c.m.o.Pending() {
 			ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, float64(n), name)
+		}
+	}
+	if c.m.o.Heartbeat != nil {
+		if at := c.m.o.Heartbeat(); at.Believed {
+			ch <- prometheus.MustNewConstMetric(desc("heartbeat_last_success_timestamp_seconds",
+				"When the outside monitor last took a heartbeat that said all is well; absent without one, and while the wall clock is not believed."),
+				prometheus.GaugeValue, float64(at.Wall.UnixMilli())/1000)
 		}
 	}
 	st := c.m.state.Load()

@@ -97,7 +97,8 @@ func ours(text string) string {
 }
 
 func TestGolden(t *testing.T) {
-	m := metrics.New(metrics.Options{Version: "1.0.0", Commit: "abc", Pending: func() map[string]uint64 { return map[string]uint64{"mqtt": 3} }})
+	m := metrics.New(metrics.Options{Version: "1.0.0", Commit: "abc", Pending: func() map[string]uint64 { return map[string]uint64{"mqtt": 3} },
+		Heartbeat: func() sensor.Instant { return at(20) }})
 	m.ObserveSweep(700 * time.Microsecond)
 	m.Show(state())
 	got := ours(scrape(m))
@@ -123,6 +124,16 @@ func TestSupply(t *testing.T) {
 		m.Show(&rules.State{Supply: supply})
 		if text := scrape(m); want == "" && strings.Contains(text, "undervoltage") || !strings.Contains(text, want) {
 			t.Errorf("supply %q is told as\n%s", supply, ours(text))
+		}
+	}
+}
+
+// A heartbeat that was never taken, or at a time that nobody knows, is absent.
+func TestHeartbeat(t *testing.T) {
+	for _, last := range []sensor.Instant{{}, {Wall: at(3).Wall, Mono: time.Second}} {
+		m := metrics.New(metrics.Options{Heartbeat: func() sensor.Instant { return last }})
+		if text := scrape(m); strings.Contains(text, "heartbeat") {
+			t.Errorf("%+v is told as\n%s", last, ours(text))
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -74,6 +75,10 @@ type Daemon struct {
 	mains    atomic.Pointer[string] // the supply by which the mains is known; empty for all
 	memory   memoryCursors          // of the publishers whose place is not recorded
 
+	made time.Time
+	// progressed is when loop and alarms last made progress, in nanoseconds since made; 0 never.
+	progressed atomic.Int64
+
 	metrics *metrics.Metrics
 	outputs atomic.Pointer[outputs] // the newest
 	turns   chan *outputs           // to whoever starts and stops them
@@ -91,7 +96,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 	if o.Ledger == "" {
 		o.Ledger = cfg.Ledger
 	}
-	d := &Daemon{o: o, log: o.Log, reloads: make(chan *configs.Config, 1), cfg: cfg, turns: make(chan *outputs, 1), replyKey: []byte(rand.Text())}
+	d := &Daemon{o: o, log: o.Log, reloads: make(chan *configs.Config, 1), cfg: cfg, made: time.Now(), turns: make(chan *outputs, 1), replyKey: []byte(rand.Text())}
 	setup, err := cfg.Setup()
 	if err != nil {
 		return nil, err
@@ -107,7 +112,8 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 	d.memory = memoryCursors{id: func() string { return d.record.ledger.ID() }, at: map[string]uint64{}}
 	d.metrics = metrics.New(metrics.Options{
 		Version: o.Version, Commit: o.Commit,
-		Pending: func() map[string]uint64 { return d.outputs.Load().pending() },
+		Pending:   func() map[string]uint64 { return d.outputs.Load().pending() },
+		Heartbeat: func() sensor.Instant { return d.outputs.Load().heartbeat() },
 	})
 	d.desk = newDesk(d.feed.Now, d.patience)
 	d.loop = &loop{
@@ -240,11 +246,26 @@ func (d *Daemon) alive(st *rules.State) {
 	}
 	if !d.outputs.Load().stuck() {
 		d.notify.progress()
+		d.progressed.Store(int64(time.Since(d.made)) + 1)
 	}
 	if s := statusLine(st); s != d.status {
 		d.status = s
 		d.notify.tell(s)
 	}
+}
+
+// stillAfter is how long the loop may make no progress before the outside monitor is told no more that it does:
+// so long, or three sweeps.
+const stillAfter = 30 * time.Second
+
+// well reports whether the watch goes on, for the outside monitor: what feeds the watchdog has come to pass
+// lately, and a probe reads.
+func (d *Daemon) well() bool {
+	at, st := d.progressed.Load(), d.state.Load()
+	if at == 0 || st == nil || time.Since(d.made)-time.Duration(at) > max(stillAfter, 3*time.Duration(d.period.Load())) {
+		return false
+	}
+	return slices.ContainsFunc(st.Probes, func(p rules.ProbeState) bool { return p.Reading.Valid() })
 }
 
 // between takes up a new configuration, between two sweeps.

@@ -13,6 +13,7 @@ import (
 
 	"holdbell/configs"
 	"holdbell/publish"
+	"holdbell/publish/heartbeat"
 	"holdbell/publish/mqtt"
 	"holdbell/publish/page"
 	"holdbell/publish/phone"
@@ -32,6 +33,7 @@ type outputs struct {
 	door    *door
 	client  *mqtt.Client // of another machine's broker; nil without one
 	phones  []*phone.Phone
+	beat    *heartbeat.Heartbeat // to the outside monitor; nil without one
 	shown   atomic.Pointer[[]publish.Publisher]
 	guards  atomic.Pointer[[]*guard]
 
@@ -75,6 +77,12 @@ func (d *Daemon) newOutputs(cfg *configs.Config, topics *topic.Hub) (*outputs, e
 		}
 		o.phones = append(o.phones, target)
 	}
+	if h := cfg.Heartbeat; h != nil {
+		o.beat, err = heartbeat.New(heartbeat.Options{URLFile: h.URLFile, Every: h.Every, Fail: h.Fail, Well: d.well, Now: d.desk.now, Log: d.log})
+		if err != nil {
+			return nil, err
+		}
+	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", d.metrics.Handler())
 	mux.Handle("/", o.page.Handler())
@@ -117,6 +125,9 @@ func (o *outputs) start(ctx context.Context) (stop func()) {
 	}
 	for _, p := range o.phones {
 		o.addGuarded(ctx, &wg, p)
+	}
+	if o.beat != nil {
+		wg.Go(func() { o.beat.Run(ctx) })
 	}
 	switch {
 	case o.client != nil:
@@ -262,6 +273,15 @@ func (o *outputs) facts() []page.BoardFact {
 		client = o.embedded.Load()
 	}
 	facts := o.phoneFacts()
+	if o.beat != nil {
+		fact := page.BoardFact{Name: "Heartbeat", Value: "heard by the outside monitor"}
+		if why := o.beat.Trouble(); why != "" {
+			fact = page.BoardFact{Name: "Heartbeat", Value: why, Trouble: true}
+		} else if o.beat.LastSuccess().IsZero() {
+			fact.Value = "not sent yet"
+		}
+		facts = append(facts, fact)
+	}
 	switch {
 	case o.cfg.MQTT == nil:
 		return facts
@@ -288,6 +308,14 @@ func (o *outputs) phoneFacts() (facts []page.BoardFact) {
 		}
 	}
 	return facts
+}
+
+// heartbeat is when the outside monitor last took a beat; zero never.
+func (o *outputs) heartbeat() sensor.Instant {
+	if o.beat == nil {
+		return sensor.Instant{}
+	}
+	return o.beat.LastSuccess().Rebase(o.d.desk.now())
 }
 
 // pending counts what waits for delivery, by publisher.

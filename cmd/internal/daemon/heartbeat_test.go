@@ -100,13 +100,13 @@ func TestDaemonBeats(t *testing.T) {
 	eventually(t, "the metric", func() bool {
 		return strings.Contains(body(t, url+"/metrics"), "\nholdbell_heartbeat_last_success_timestamp_seconds 1.7723664")
 	})
-	if text := body(t, url+"/"); !strings.Contains(text, "heard by the outside monitor") || strings.Contains(text, secret) {
-		t.Error("the page does not tell of the heartbeat, or tells its address")
+	if text := body(t, url+"/board"); !strings.Contains(text, "heard by the outside monitor") || strings.Contains(text, secret) {
+		t.Errorf("the page does not tell of the heartbeat, or tells its address:\n%s", text)
 	}
 	source.play(1, -1)
 	hear("/" + secret + "/down")
 	far.Close()
-	eventually(t, "the page tells of the trouble", func() bool { return strings.Contains(body(t, url+"/"), "the monitor cannot be reached") })
+	eventually(t, "the page tells of the trouble", func() bool { return strings.Contains(body(t, url+"/board"), "the monitor cannot be reached") })
 	r.end()
 	if n := r.log.count("does not hear the heartbeat"); n != 1 || r.log.count(secret) != 0 {
 		t.Errorf("said %d times that the monitor does not hear, the address %d times", n, r.log.count(secret))

@@ -61,6 +61,7 @@ func TestTheShippedAccessList(t *testing.T) {
 	o, marks := marking(options())
 	o.Broker, o.Username, o.PasswordFile, o.Discovery = "tcp://"+h.addr, "demo-kitchen", filepath.Join(t.TempDir(), "p"), "homeassistant"
 	must(t, os.WriteFile(o.PasswordFile, []byte("pw-demo-kitchen\n"), 0o600))
+	o.Head = func() Head { return Head{Ledger: "l", Links: 1, Hash: "ab"} }
 	s := reader(t, h, "spy")
 	dashboard := reader(t, h, "dashboard")
 	handheld := reader(t, h, "handheld")
@@ -69,7 +70,7 @@ func TestTheShippedAccessList(t *testing.T) {
 	must(t, c.Deliver(t.Context(), "l", publishtest.Events(1)[0]))
 	s.has(site+"status", "online")
 	s.begins(site+"event", "{")
-	for _, level := range []string{"probe/", "station/", "lot/", "alarm/", "homeassistant/device/"} {
+	for _, level := range []string{"probe/", "station/", "lot/", "alarm/", site + "head", "homeassistant/device/"} {
 		s.until("a topic with "+level, func(all []got) bool {
 			for _, m := range all {
 				if strings.Contains(m.topic, level) && m.payload != "" {
@@ -93,7 +94,7 @@ func TestTheShippedAccessList(t *testing.T) {
 		forbidden []string
 	}{
 		{"demo-kitchen", site + "event", []string{site + "command/mark", "holdbell/other/status", "holdbell/other/command/mark", "holdbell/elsewhere", "elsewhere", "homeassistant/device/holdbell_other/config"}},
-		{"other", "holdbell/other/event", []string{site + "status", site + "command/mark", site + "alarm/warmer/below-hot-limit/-"}},
+		{"other", "holdbell/other/event", []string{site + "status", site + "command/mark", site + "head", site + "alarm/warmer/below-hot-limit/-"}},
 		{"dashboard", "homeassistant/status", []string{site + "command/mark", site + "status"}},
 		{"handheld", site + "command/mark", []string{site + "status", site + "command/mark/answer"}},
 	} {

@@ -43,6 +43,10 @@ type Options struct {
 	Feeds []string
 	Feed  func(topic string, payload []byte)
 
+	// Head gives the newest link of the record's chain, for a second party to keep; it must not wait. nil, or
+	// without a ledger: nothing is published.
+	Head func() Head
+
 	// Discovery is the prefix of a home-automation dashboard's discovery topics; empty: none are sent.
 	Discovery string
 	Period    time.Duration // of a sweep; a dashboard takes no slower topic for dead
@@ -80,6 +84,7 @@ type Client struct {
 	home     home // zero without Discovery
 	pace     pace
 	commands chan []byte
+	head     headMessage // of the link that was seen last; of the goroutine that publishes alone
 
 	wake chan struct{} // capacity 1: there is a newer state
 

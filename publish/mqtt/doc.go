@@ -3,7 +3,7 @@
 // holds a small broker to run inside the daemon.
 //
 // Under PREFIX/SITE stand: status (online or offline), probe/PROBE, station/STATION, lot/LOT,
-// alarm/STATION/ALARM/SUBJECT (all retained), event, command/mark and command/mark/answer (not retained). What is gone has its
+// alarm/STATION/ALARM/SUBJECT, head (all retained), event, command/mark and command/mark/answer (not retained). What is gone has its
 // retained message cleared, also when another run of the daemon left it behind; so two daemons on one
 // broker need two sites.
 //

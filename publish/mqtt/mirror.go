@@ -15,6 +15,8 @@ const (
 	probeRefresh = 30 * time.Second
 	// lotRefresh is how often a lot's running figures are published; what it says is published at once.
 	lotRefresh = 5 * time.Second
+	// headRefresh is how often the record's head is published at the most.
+	headRefresh = time.Minute
 	// batchSize is how many retained messages are on their way together.
 	batchSize = 32
 	// maxFound bounds what is remembered of an earlier run's topics.
@@ -182,7 +184,20 @@ func (c *Client) items(st *rules.State) []item {
 		p := &st.Probes[i]
 		add(c.topics.probe(p.Name), p.Reading, newProbeMessage(p.Reading, at, st.Sweeps), probeRefresh)
 	}
+	if c.o.Head != nil {
+		if h := c.o.Head(); h.Ledger != "" {
+			add(c.topics.head(), nil, c.seen(h, at), headRefresh)
+		}
+	}
 	return items
+}
+
+// seen gives the message of a head: its time is when the link was first seen to be the newest.
+func (c *Client) seen(h Head, at moment) headMessage {
+	if c.head.Head != h {
+		c.head = headMessage{Head: h, At: at.at, Age: at.age}
+	}
+	return c.head
 }
 
 // said is what a lot's report says, without the figures that run with every sweep.

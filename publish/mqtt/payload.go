@@ -119,3 +119,18 @@ func newEventMessage(ledger string, ev *rules.Event, now sensor.Instant) eventMe
 	}
 	return m
 }
+
+// Head is the newest link of the record's chain.
+type Head struct {
+	Ledger string `json:"ledger"` // the ledger's id
+	Links  uint64 `json:"links"`  // the link's number, from 1
+	Hash   string `json:"hash"`   // 64 hexadecimal digits
+}
+
+// headMessage is head. At is the sweep with which the link was first seen; a link that is as old as the
+// record's trouble keeps its time.
+type headMessage struct {
+	Head
+	At  *string  `json:"at"`
+	Age *float64 `json:"age_s,omitempty"`
+}

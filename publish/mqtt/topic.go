@@ -59,6 +59,7 @@ func newTopics(prefix, site string) topics { return topics{prefix + "/" + level(
 
 func (t topics) status() string           { return t.base + "status" }
 func (t topics) event() string            { return t.base + "event" }
+func (t topics) head() string             { return t.base + "head" }
 func (t topics) mark() string             { return t.base + "command/mark" }
 func (t topics) answer() string           { return t.base + "command/mark/answer" }
 func (t topics) probe(name string) string { return t.base + "probe/" + level(name) }
@@ -66,7 +67,8 @@ func (t topics) lot(name string) string   { return t.base + "lot/" + level(name)
 
 func (t topics) station(name string) string { return t.base + "station/" + level(name) }
 
-// look subscribes to what a run may leave behind, and to our own birth, which comes after it.
+// look subscribes to what a run may leave behind, and to our own birth, which comes after it. The head of the record
+// is not looked for: one from before a record that cannot be opened is evidence, and stays.
 func (t topics) look() map[string]byte {
 	return map[string]byte{t.base + "probe/#": 0, t.base + "lot/#": 0, t.base + "station/#": 0, t.base + "alarm/#": 0, t.status(): 0}
 }

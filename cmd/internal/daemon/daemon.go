@@ -354,5 +354,8 @@ func (d *Daemon) boardFacts(o *outputs) []page.BoardFact {
 	if st := d.state.Load(); st != nil && st.Supply == rules.SupplyIsLow {
 		facts = append(facts, page.BoardFact{Name: "supply", Value: "low: look at the board's power supply and cable", Trouble: true})
 	}
+	if h := d.record.ledger.Head(); h.Links > 0 {
+		facts = append(facts, page.BoardFact{Name: "record's head", Value: fmt.Sprintf("link %d, %s", h.Links, h.Hash.Short())})
+	}
 	return append(facts, o.facts()...)
 }

@@ -105,7 +105,7 @@ func (o *outputs) mqttOptions(broker string) mqtt.Options {
 		Broker: broker, Prefix: m.Prefix, Site: o.cfg.Site, ClientID: m.ClientID,
 		Username: m.Username, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile,
 		Commands: m.Commands, Mark: o.d.Mark, Log: o.log, Now: o.d.desk.now,
-		Discovery: m.Discovery, Period: o.cfg.Period, Version: o.d.o.Version,
+		Discovery: m.Discovery, Period: o.cfg.Period, Version: o.d.o.Version, Head: o.d.record.head,
 	}
 	if o.topics != nil {
 		opts.Feeds, opts.Feed = o.topics.Topics(), o.topics.Deliver

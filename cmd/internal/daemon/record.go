@@ -10,6 +10,7 @@ import (
 
 	"holdbell/publish"
 	"holdbell/publish/ledger"
+	"holdbell/publish/mqtt"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -125,6 +126,12 @@ func (r *record) end(snapshot func() ([]byte, error)) error {
 		return fmt.Errorf("the last readings are not recorded: %w", err)
 	}
 	return nil
+}
+
+// head is the newest link of the record's chain, from memory alone.
+func (r *record) head() mqtt.Head {
+	h := r.ledger.Head()
+	return mqtt.Head{Ledger: h.Ledger, Links: h.Links, Hash: h.Hash.String()}
 }
 
 // recent gives the newest events, from memory alone.

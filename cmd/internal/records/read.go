@@ -44,7 +44,7 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 	if first.IsZero() {
 		return nil, fmt.Errorf("the record holds no readings yet")
 	}
-	r := &Record{Ledger: l.ID(), From: first, To: last, Units: rules.Celsius}
+	r := &Record{Ledger: l.ID(), Head: l.Head(), From: first, To: last, Units: rules.Celsius}
 	if o.From.After(r.From) {
 		r.From = o.From
 	}

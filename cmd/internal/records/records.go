@@ -13,15 +13,17 @@ package records
 import (
 	"time"
 
+	"holdbell/publish/ledger"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
 
 // Record is what stood in a ledger about a span of time.
 type Record struct {
-	Ledger   string    // its id
-	Site     string    // empty without a configuration
-	From, To time.Time // the span, cut to what is recorded
+	Ledger   string      // its id
+	Head     ledger.Head // of its chain, as it was opened
+	Site     string      // empty without a configuration
+	From, To time.Time   // the span, cut to what is recorded
 	Units    rules.Units
 	Code     string // the food code's title; empty without a configuration
 	Sweeps   int    // recorded readings of all probes within the span

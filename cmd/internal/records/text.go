@@ -351,6 +351,9 @@ func (t *text) foot() {
 	t.blank()
 	t.line(0, "", missing)
 	t.line(0, "", caution)
+	if h := t.r.Head; h.Links > 0 {
+		t.linef(0, "", "The head of this record is link %d, %s: whoever notes that down can tell later, with holdbell records verify --head, whether it still stands.", h.Links, h.Hash.Short())
+	}
 	t.blank()
 	t.line(0, "", "Reviewed by ______________________________  on ____________________")
 }

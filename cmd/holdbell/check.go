@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -10,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	aboard "holdbell/cmd/internal/board"
 	"holdbell/cmd/internal/daemon"
 	"holdbell/configs"
 	"holdbell/rules"
@@ -21,12 +23,15 @@ import (
 
 func checkVerb() *cobra.Command {
 	var path, socket, root string
-	var probes bool
+	var probes, whole, test bool
 	cmd := &cobra.Command{
 		Use:   "check",
 		Short: "Says what is wrong with a configuration, each with file, line and fix",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if test && !whole {
+				return &exit{exitUsage, errors.New("--send-test goes with --board: add it")}
+			}
 			cfg, err := loadConfig(path)
 			if err != nil {
 				return err
@@ -35,6 +40,9 @@ func checkVerb() *cobra.Command {
 				return &exit{exitUsage, &configs.Error{Problems: ahead}}
 			}
 			out := cmd.OutOrStdout()
+			if whole {
+				return checkBoard(cmd.Context(), out, aboard.Options{Root: root, Config: cfg, Socket: socket, Test: test})
+			}
 			for _, w := range cfg.Warnings {
 				fmt.Fprintf(out, "warning: %v\n", w)
 			}
@@ -49,7 +57,24 @@ func checkVerb() *cobra.Command {
 	socketFlag(cmd, &socket)
 	rootFlag(cmd, &root)
 	cmd.Flags().BoolVar(&probes, "probes", false, "read every probe once; a running daemon is asked, for it holds the buses")
+	cmd.Flags().BoolVar(&whole, "board", false, "say what is right and wrong with this board, and what mends it; nothing goes over a bus")
+	cmd.Flags().BoolVar(&test, "send-test", false, "with --board: send a test message to each phone")
+	cmd.MarkFlagsMutuallyExclusive("probes", "board")
 	return cmd
+}
+
+// checkBoard prints the page about the board. Something wrong ends in exitFailed.
+func checkBoard(ctx context.Context, out io.Writer, o aboard.Options) error {
+	wrong, err := aboard.Write(out, aboard.Examine(ctx, o))
+	switch {
+	case err != nil:
+		return &exit{exitFailed, err}
+	case wrong == 1:
+		return &exit{exitFailed, errors.New("one thing is wrong with this board")}
+	case wrong > 1:
+		return &exit{exitFailed, fmt.Errorf("%d things are wrong with this board", wrong)}
+	}
+	return nil
 }
 
 // probeWait is how long one probe may take to answer.

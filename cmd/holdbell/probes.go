@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	aboard "holdbell/cmd/internal/board"
 	"holdbell/publish/page"
 	"holdbell/sensor/bus"
 	"holdbell/sensor/sysfs"
@@ -87,9 +88,7 @@ func listNode(out io.Writer, n bus.Node) {
 		fmt.Fprintf(out, "      - %s\n", stanza(n.Name))
 	}
 	if strings.HasPrefix(n.Name, "I2C") && n.Hz > 10_000 {
-		// raspberrypi/linux#4884: the BCM283x's I2C cuts stretched clocks short.
-		fmt.Fprintln(out, "      a mcp9600 stretches the clock, which the I2C of the Raspberry Pi 0 to 4 cuts short: give it a bus of its own")
-		fmt.Fprintln(out, "      by dtoverlay=i2c-gpio, or slow this one down by dtparam=i2c_arm_baudrate=10000")
+		fmt.Fprintf(out, "      %s:\n      %s\n", aboard.Stretch, aboard.StretchMend)
 	}
 }
 

@@ -173,6 +173,17 @@ func (a *addressFile) read() (string, error) {
 	return "", fmt.Errorf("the file with the phone's address cannot be read: %w", err)
 }
 
+// CheckFile reports whether a file holds an address that can be rung. No error tells anything of what it holds.
+func CheckFile(path string) error {
+	a := addressFile{path: path}
+	text, err := a.read()
+	if err != nil {
+		return err
+	}
+	_, err = parseAddress(text)
+	return err
+}
+
 // target gives the address as it is now.
 func (p *Phone) target() (target, error) {
 	p.mu.Lock()

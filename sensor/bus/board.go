@@ -27,6 +27,48 @@ type place struct {
 	overlay string // what would add it
 }
 
+// Need is what a bus of a configuration wants of the board.
+type Need struct {
+	Path  string // of the device node, "/dev/spidev0.1"
+	Found string // when that is missing: what there is in its place; empty when it is there
+	Add   string // what adds a missing node
+	Rule  string // the udev rule that gives nodes of this kind to their group
+}
+
+// Want looks for the node of a bus's name, "SPI0.1" or "I2C1", under root, / on a board. It opens nothing. The error
+// is for a name that is none.
+func Want(root, name string) (Need, error) {
+	b := board{strings.TrimSuffix(root, "/")}
+	var n, cs int
+	var p place
+	switch {
+	case parse(name, "SPI%d.%d", &n, &cs):
+		p = b.spi(name, n, cs)
+	case parse(name, "I2C%d", &n):
+		p = b.i2c(name, n)
+	default:
+		return Need{}, fmt.Errorf(`%q names no bus: write one such as "SPI0.1" or "I2C1"`, name)
+	}
+	need := Need{Path: p.node, Add: p.overlay, Rule: p.rule()}
+	if _, err := os.Lstat(b.root + p.node); errors.Is(err, fs.ErrNotExist) {
+		need.Found = b.nodes(p.kind) + b.kernelDriver(p)
+	}
+	return need, nil
+}
+
+func (b board) spi(name string, bus, cs int) place {
+	return place{name, fmt.Sprintf("/dev/spidev%d.%d", bus, cs), "/dev/spidev*", "spi", b.spiOverlay(bus, cs)}
+}
+
+func (b board) i2c(name string, bus int) place {
+	return place{name, fmt.Sprintf("/dev/i2c-%d", bus), "/dev/i2c-*", "i2c", i2cOverlay(bus)}
+}
+
+// rule is the line of udev's that systemd/60-holdbell.rules has too.
+func (p place) rule() string {
+	return fmt.Sprintf("SUBSYSTEM==%q, GROUP=%q, MODE=\"0660\"", map[string]string{"spi": "spidev", "i2c": "i2c-dev"}[p.group], p.group)
+}
+
 // explain puts an opening's error into words that name the fix. It gives nil for nil.
 func (b board) explain(err error, p place) error {
 	switch {
@@ -105,8 +147,7 @@ func (b board) permission(p place) string {
 	}
 	s := fmt.Sprintf("owner %s, group %s, mode %#o", owner, group, info.Mode().Perm())
 	if stat.Gid == 0 || info.Mode().Perm()&0o060 != 0o060 {
-		return fmt.Sprintf("%s: no group but root's may use it: add the udev rule SUBSYSTEM==%q, GROUP=%q, MODE=\"0660\"",
-			s, map[string]string{"spi": "spidev", "i2c": "i2c-dev"}[p.group], p.group)
+		return fmt.Sprintf("%s: no group but root's may use it: add the udev rule %s", s, p.rule())
 	}
 	return fmt.Sprintf("%s: this process is not in group %s: add SupplementaryGroups=%s to the unit, or the user to the group",
 		s, group, group)

@@ -82,10 +82,9 @@ func (h *Host) SPI(name string, c sensor.SPIConfig) (sensor.Transport, error) {
 		return nil, err
 	}
 	h.taken[name] = true
-	node := fmt.Sprintf("/dev/spidev%d.%d", n, cs)
 	return w.device(name, true, func() (Port, error) {
 		p, err := h.o.OpenSPI(n, cs, c)
-		return p, h.board.explain(err, place{name, node, "/dev/spidev*", "spi", h.board.spiOverlay(n, cs)})
+		return p, h.board.explain(err, h.board.spi(name, n, cs))
 	}), nil
 }
 
@@ -109,10 +108,9 @@ func (h *Host) I2C(name string, addr uint16) (sensor.Transport, error) {
 	if err != nil {
 		return nil, err
 	}
-	node := fmt.Sprintf("/dev/i2c-%d", n)
 	return w.device(fmt.Sprintf("%s 0x%02x", name, addr), false, func() (Port, error) {
 		p, err := h.o.OpenI2C(n, addr)
-		return p, h.board.explain(err, place{name, node, "/dev/i2c-*", "i2c", i2cOverlay(n)})
+		return p, h.board.explain(err, h.board.i2c(name, n))
 	}), nil
 }
 

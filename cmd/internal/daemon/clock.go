@@ -21,7 +21,7 @@ import (
 type Clock struct {
 	boot  sensor.BootID
 	floor time.Time // where nobody can say, a believed wall lies after it
-	sync  string    // the file that timesyncd leaves once the clock was set
+	sync  string    // timesyncd's file
 	// adjtimex gives the kernel's own opinion; a field, so that a test can give another.
 	adjtimex func(*unix.Timex) (int, error)
 
@@ -46,7 +46,7 @@ func NewClock(root string, newest time.Time) (*Clock, error) {
 	}
 	c := &Clock{
 		floor:    built(),
-		sync:     filepath.Join(root, "run/systemd/timesync/synchronized"),
+		sync:     filepath.Join(root, timesync),
 		adjtimex: unix.Adjtimex,
 	}
 	raw := bytes.ReplaceAll(bytes.TrimSpace(text), []byte("-"), nil)
@@ -84,20 +84,42 @@ func (c *Clock) label(mono time.Duration, wall time.Time) sensor.Instant {
 	return sensor.Instant{Wall: label, Mono: mono, Boot: c.boot, Believed: c.believes(wall)}
 }
 
-// believes asks timesyncd first, then the kernel, which chrony and ntpd tell. Where the kernel may not
-// be asked (ProtectClock=yes on older systemd answers EPERM) a wall later than the build and than the
-// newest record has to do: a board without a clock chip wakes up before either.
+// believes goes by who keeps the clock. Where that cannot be asked (ProtectClock=yes on older systemd answers
+// EPERM) a wall later than the build and than the newest record has to do: a board without a clock chip wakes
+// up before either.
 func (c *Clock) believes(wall time.Time) bool {
-	if _, err := os.Stat(c.sync); err == nil {
-		return true
-	}
-	var tx unix.Timex
-	state, err := c.adjtimex(&tx)
-	if errors.Is(err, unix.EPERM) || errors.Is(err, unix.ENOSYS) {
+	set, known := clockSet(c.sync, c.adjtimex)
+	if !known {
 		return wall.After(c.floor)
 	}
+	return set
+}
+
+// timesync is the file that timesyncd leaves once the clock was set.
+const timesync = "run/systemd/timesync/synchronized"
+
+// ClockSet reports whether the clock of the machine under root, / for this one, is set by somebody who knows the time;
+// known is false where nobody can say. Of another root the kernel is not asked: it is this machine's.
+func ClockSet(root string) (set, known bool) {
+	ask := unix.Adjtimex
+	if filepath.Clean(root) != "/" {
+		ask = func(*unix.Timex) (int, error) { return 0, unix.ENOSYS }
+	}
+	return clockSet(filepath.Join(root, timesync), ask)
+}
+
+// clockSet asks timesyncd first, then the kernel, which chrony and ntpd tell.
+func clockSet(sync string, adjtimex func(*unix.Timex) (int, error)) (set, known bool) {
+	if _, err := os.Stat(sync); err == nil {
+		return true, true
+	}
+	var tx unix.Timex
+	state, err := adjtimex(&tx)
+	if errors.Is(err, unix.EPERM) || errors.Is(err, unix.ENOSYS) {
+		return false, false
+	}
 	// TIME_ERROR and STA_UNSYNC: adjtimex(2), "the clock is not synchronized".
-	return err == nil && state != unix.TIME_ERROR && tx.Status&unix.STA_UNSYNC == 0
+	return err == nil && state != unix.TIME_ERROR && tx.Status&unix.STA_UNSYNC == 0, true
 }
 
 // built is when the running binary's commit was made. Without one it is the year of these words, which

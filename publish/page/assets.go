@@ -159,10 +159,10 @@ func (p *Page) serveManifest(w http.ResponseWriter, r *http.Request) {
 
 // loadTemplates parses each page with the layout around it.
 func (p *Page) loadTemplates() error {
-	words := labels()
+	p.label = labels()
 	funcs := template.FuncMap{
 		"w": func(key string) (string, error) {
-			if word, ok := words[key]; ok {
+			if word, ok := p.label[key]; ok {
 				return word, nil
 			}
 			return "", fmt.Errorf("no label is called %s", key)

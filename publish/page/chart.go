@@ -52,7 +52,7 @@ func (p *Page) chartOf(r *http.Request, l look) chartView {
 		return q
 	}
 	v := chartView{Data: href("/chart.json", query(hours)...), Figures: href("/figures", query(hours)...)}
-	words := labels()
+	words := p.label
 	v.Label = fmt.Sprintf("%s: %s %d %s", words["chart"], words["chart-of"], hours, words["hours"])
 	for _, h := range []int{1, 4, 12, 24} {
 		v.Spans = append(v.Spans, link{fmt.Sprintf("%d %s", h, words["hours"]), href(r.URL.Path, "name", l.name, "hours", strconv.Itoa(h)), h == hours})

@@ -137,7 +137,7 @@ func (s *scene) stays(l *rules.LotState) []stay {
 }
 
 func (p *Page) drawAlarms(d *drawing, s *scene) {
-	d.f.heading = labels()["alarms"]
+	d.f.heading = p.label["alarms"]
 	d.region("alarms")
 	all := s.alarms()
 	for _, a := range all {
@@ -156,7 +156,7 @@ func (p *Page) drawAlarms(d *drawing, s *scene) {
 }
 
 func (p *Page) drawBoard(d *drawing, s *scene) {
-	d.f.heading = labels()["board"]
+	d.f.heading = p.label["board"]
 	d.region("board")
 	for _, f := range p.board(s.st, s.c.now, s.c) {
 		id := s.id("fact", f.Name)

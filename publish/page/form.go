@@ -66,7 +66,7 @@ func (p *Page) serveMarkForm(w http.ResponseWriter, r *http.Request) {
 func (p *Page) renderForm(w http.ResponseWriter, r *http.Request, status int, form formView) {
 	l := p.lookOf(w, r, "mark")
 	v := p.sheet(r, l, nil)
-	v.Heading = labels()["mark"]
+	v.Heading = p.label["mark"]
 	if form.One {
 		v.Heading = plain(rules.MarkKind(form.Mark))
 		if about := form.Lot; about != "" {
@@ -75,7 +75,7 @@ func (p *Page) renderForm(w http.ResponseWriter, r *http.Request, status int, fo
 	}
 	v.Title = v.Heading
 	if form.Error != "" {
-		v.Title = labels()["not-taken"] + " " + v.Heading
+		v.Title = p.label["not-taken"] + " " + v.Heading
 	}
 	if form.Unit == "" {
 		form.Unit = rules.Celsius

@@ -37,6 +37,7 @@ type frame struct {
 // drawing fills a frame.
 type drawing struct {
 	parts *template.Template
+	label map[string]string
 	f     *frame
 	buf   bytes.Buffer
 	err   error
@@ -59,7 +60,7 @@ func (d *drawing) part(name, key string, data any) {
 func (d *drawing) nothing(label string) {
 	r := &d.f.regions[len(d.f.regions)-1]
 	id := r.id + "-nothing"
-	d.part("nothing", id, struct{ ID, Text string }{id, labels()[label]})
+	d.part("nothing", id, struct{ ID, Text string }{id, d.label[label]})
 }
 
 // draw draws what a look shows at now.
@@ -69,7 +70,7 @@ func (p *Page) draw(l look, now sensor.Instant) (*frame, error) {
 	if s.st != nil {
 		f.age, f.heading = ageOf(now, s.st.At), s.st.Site
 	}
-	d := &drawing{parts: p.parts, f: f}
+	d := &drawing{parts: p.parts, label: p.label, f: f}
 	d.region("notices")
 	if s.stale != "" {
 		d.part("stale", "stale", s.stale)

@@ -28,13 +28,11 @@ func labels() map[string]string {
 		"nothing-to-do":  "Nothing to do now.",
 		"no-lot":         "No lot is open. A station that holds hot food begins one of its own when it is up to temperature; a load mark begins one at once.",
 		"nothing-known":  "Nothing is known yet: no sweep was made. If this stays so for a minute, look at the board.",
-		"all-about":      "All about",
 		"timeline":       "From load to now",
 		"earlier":        "Earlier",
 		"stays":          "Where it has been",
 		"gone":           "This lot is not on the list any more. The record has it.",
 		"marks-on-this":  "Marks",
-		"other-marks":    "Other marks",
 		"undo":           "Take it back",
 		"undo-help":      "A mark is never rubbed out: this appends its correction.",
 		"undo-fails":     "A wrong hand check is put right by the right one, made now.",
@@ -46,7 +44,6 @@ func labels() map[string]string {
 		"service": "Out of service", "service-help": "A station out of service rings nobody; its clocks run on.",
 		"take-out": "Take out of service", "put-back": "Put back into service", "in-service": "in service", "out-of-service": "out of service",
 		"silent-help": "The clocks run on, and the alarm sounds again by itself.",
-		"see-alarms":  "See the alarms",
 
 		// A station.
 		"armed": "armed", "not-armed": "not armed", "silenced": "its alarms are silent, its clocks run on", "no-air": "No air reading",
@@ -68,8 +65,7 @@ func labels() map[string]string {
 		"event": "Event", "time": "Time", "page-of": "Page",
 
 		// The board.
-		"probes": "Probes", "reads": "Reads", "last-valid": "Last valid", "no-probe": "The configuration names no probe.", "look": "Look:",
-		"all-probes": "All probes",
+		"probes": "Probes", "reads": "Reads", "last-valid": "Last valid", "look": "Look:",
 
 		// The mark form.
 		"what": "What was done", "lot": "Lot", "hand-thermometer": "Hand thermometer", "note": "Note", "make": "Make the mark", "not-taken": "Not taken.",

@@ -84,6 +84,7 @@ type Page struct {
 	files *files
 	parts *template.Template
 	pages map[string]*template.Template
+	label map[string]string
 }
 
 // delivered is an event with the ledger that it is from.

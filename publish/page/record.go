@@ -29,7 +29,7 @@ func (p *Page) serveRecord(w http.ResponseWriter, r *http.Request) {
 	l := p.lookOf(w, r, "record")
 	s := p.scene(l, p.opt.Now())
 	v := p.sheet(r, l, nil)
-	words := labels()
+	words := p.label
 	v.Heading, v.Title = words["record"], words["record"]
 	const form = "2006-01-02"
 	today := s.c.now.Wall.In(p.opt.Zone)
@@ -104,7 +104,7 @@ func (p *Page) serveFigures(w http.ResponseWriter, r *http.Request) {
 	l := p.lookOf(w, r, "figures")
 	s := p.scene(l, p.opt.Now())
 	v := p.sheet(r, l, nil)
-	about, hours, words := s.subjectOf(r), hoursOf(r), labels()
+	about, hours, words := s.subjectOf(r), hoursOf(r), p.label
 	v.Heading, v.Title = words["figures"], words["figures"]
 	if about.name != "" {
 		v.Heading += ": " + about.name
@@ -151,7 +151,7 @@ func (s *scene) rows(t *thinned, from time.Time) []figuresRow {
 				row.Cells = append(row.Cells, s.u.Format(x.low)+" to "+s.u.Format(x.high))
 			}
 			if x.missed {
-				row.Cells[i] += ", " + labels()["gap"]
+				row.Cells[i] += ", " + s.label["gap"]
 			}
 		}
 		all = append(all, row)

@@ -113,9 +113,9 @@ func (p *Page) renderReply(w http.ResponseWriter, r *http.Request, status int, v
 	v := p.sheet(r, l, nil)
 	// Who came by a button of a message needs no login, and is asked for none.
 	v.Marks, v.SignIn, v.NoMarks = false, false, ""
-	v.Heading, v.Title = labels()["reply"], labels()["acknowledge"]
+	v.Heading, v.Title = p.label["reply"], p.label["acknowledge"]
 	if view.Done != "" {
-		v.Title = labels()["answered"]
+		v.Title = p.label["answered"]
 	}
 	view.Path = r.URL.Path
 	v.Static = view

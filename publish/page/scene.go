@@ -22,6 +22,7 @@ type scene struct {
 	stale  string        // a sentence; empty while fresh
 	unseen time.Duration // how long nobody has looked, while stale
 	events []delivered
+	label  map[string]string
 	ids    map[string]int
 }
 
@@ -39,7 +40,7 @@ type look struct {
 
 // scene takes the state in at now.
 func (p *Page) scene(l look, now sensor.Instant) *scene {
-	s := &scene{st: p.state.Load(), c: clock{now, p.opt.Zone}, u: l.units, marks: l.marks, events: *p.events.Load(), ids: map[string]int{}}
+	s := &scene{st: p.state.Load(), c: clock{now, p.opt.Zone}, u: l.units, marks: l.marks, events: *p.events.Load(), label: p.label, ids: map[string]int{}}
 	if s.st == nil {
 		return s
 	}
@@ -115,6 +116,9 @@ func (s *scene) ticket(l *rules.LotState) ticket {
 	t.StationHref = href("/station", "name", l.Station)
 	t.CheckHref = href("/mark", "mark", string(rules.MarkCheck), "lot", l.Lot, "station", l.Station, "back", "/")
 	t.Stale, t.Marks = s.stale != "", s.marks
+	if t.Do == "" {
+		t.Do = s.label["nothing-to-do"]
+	}
 	return t
 }
 

@@ -26,9 +26,9 @@ func (p *Page) renderSign(w http.ResponseWriter, r *http.Request, status int, wr
 	v := p.sheet(r, l, nil)
 	// The form says what mends it; a link to itself would not.
 	v.SignIn, v.NoMarks = false, ""
-	v.Heading, v.Title = labels()["sign-in-to-mark"], labels()["sign-in"]
+	v.Heading, v.Title = p.label["sign-in-to-mark"], p.label["sign-in"]
 	if wrong != "" {
-		v.Title = labels()["not-signed-in"]
+		v.Title = p.label["not-signed-in"]
 	}
 	v.Static = signView{wrong, l.marks}
 	p.render(w, r, status, "sign", v)

@@ -66,9 +66,6 @@ const longName = 24
 func ticketOf(l *rules.LotState, u rules.Units, c clock, unseen time.Duration) ticket {
 	t := ticket{Lot: l.Lot, Long: utf8.RuneCountInString(l.Lot) > longName, Station: l.Station, Standing: l.Standing, Ended: l.Ended, Food: l.Food, Stage: plain(l.Stage),
 		Verdict: l.Verdict, Word: plain(l.Verdict), Temp: tempOf(l.Temp, u), Probe: l.Probe, Do: l.Action, Proposal: l.Proposal, Basis: l.Basis, Left: leftOf(l, c, unseen)}
-	if t.Do == "" {
-		t.Do = labels()["nothing-to-do"]
-	}
 	// The verdict's sentence holds the action, which stands above it already.
 	t.Why = l.Text
 	if l.Action != "" {

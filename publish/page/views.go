@@ -153,7 +153,7 @@ func (p *Page) sheet(r *http.Request, l look, f *frame) *sheet {
 			v.Age = fmt.Sprintf("%.3f", *f.age)
 		}
 	}
-	words := labels()
+	words := p.label
 	for _, view := range []string{"rail", "alarms", "record", "board"} {
 		at := strings.TrimSuffix(pathOf(view), "{$}")
 		v.Nav = append(v.Nav, link{words[view], at, view == l.view})
@@ -186,7 +186,7 @@ func (p *Page) serveGone(w http.ResponseWriter, r *http.Request, l look) {
 	if l.view == "station" {
 		key = "unknown-station"
 	}
-	v.Heading, v.Static = l.name, labels()[key]
+	v.Heading, v.Static = l.name, p.label[key]
 	v.Title = l.name
 	p.render(w, r, http.StatusNotFound, "gone", v)
 }

@@ -96,12 +96,20 @@ func Do(t testing.TB, tab context.Context, actions ...chromedp.Action[chromedp.V
 	}
 }
 
-// Until waits until a script's expression holds.
+// Until waits until a script's expression holds, on whatever page the tab goes to meanwhile.
 func Until(t testing.TB, tab context.Context, expression string) {
 	t.Helper()
-	_, err := chromedp.Run(tab, chromedp.Poll[bool]("!!("+expression+")", chromedp.WithPollingInterval(20*time.Millisecond), chromedp.WithPollingTimeout(Patience)))
-	if err != nil {
-		t.Fatalf("waiting for %s: %v; the page says:\n%s", expression, err, Text(t, tab))
+	again := time.NewTicker(20 * time.Millisecond)
+	defer again.Stop()
+	for deadline := time.Now().Add(Patience); ; {
+		holds, err := chromedp.Run(tab, chromedp.Evaluate[bool]("!!("+expression+")"))
+		if holds && err == nil {
+			return
+		}
+		if time.Now().After(deadline) || tab.Err() != nil {
+			t.Fatalf("waiting for %s: %v; the page says:\n%s", expression, err, Text(t, tab))
+		}
+		<-again.C
 	}
 }
 

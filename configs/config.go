@@ -28,6 +28,8 @@ const (
 	DefaultMQTTListen       = "127.0.0.1:1883"
 	DefaultLedger           = "/var/lib/holdbell/ledger.db"
 	DefaultHeartbeat        = time.Minute
+	DefaultFull             = 14 * 24 * time.Hour
+	DefaultMaxSize          = 2 << 30
 )
 
 // Embedded stands in MQTT.Broker for the broker inside the daemon.
@@ -55,11 +57,19 @@ type Config struct {
 	Phones           []Phone
 	Heartbeat        *Heartbeat // nil: off
 	Ledger           string     // path of the database
-	Mains            string     // the kernel's supply by which the mains power is known; empty: whichever there is
+	Keep             Keep
+	Mains            string // the kernel's supply by which the mains power is known; empty: whichever there is
 	LogLevel         slog.Level
 
 	// Warnings are what can run but ought to be looked at, sorted by position.
 	Warnings []Problem
+}
+
+// Keep is how much history the ledger keeps.
+type Keep struct {
+	Full    time.Duration // every reading for so long, then rows of ten seconds; at least a day
+	MaxSize int64         // bytes
+	MinFree int64         // bytes of its disk that history leaves free; 0: a twentieth of it, at most 1 GiB
 }
 
 // Probe is one probe. A recording needs its Name alone; a live one has either Chip and Bus with what the chip has

@@ -85,6 +85,7 @@ func TestContractExample(t *testing.T) {
 		MQTT:     &MQTT{Broker: "tcp://127.0.0.1:1883", Prefix: "holdbell"},
 		Phones:   []Phone{{URLFile: "/etc/holdbell/phone.url", From: rules.Warning}},
 		Ledger:   "/var/lib/holdbell/ledger.db",
+		Keep:     Keep{Full: 336 * time.Hour, MaxSize: 2 << 30},
 		Warnings: c.Warnings,
 	}
 	if !reflect.DeepEqual(*c, want) {
@@ -112,7 +113,7 @@ func TestContractWithoutItsProbe(t *testing.T) {
 func TestLeastAndDefaults(t *testing.T) {
 	c := mustParse(t, least)
 	if c.Site != "kitchen" || c.Units != rules.Fahrenheit || c.Period != time.Second || c.GapAllowance != 5*time.Minute ||
-		c.HTTP.Listen != "127.0.0.1:9834" || c.MQTT != nil || c.Ledger != "/var/lib/holdbell/ledger.db" || c.LogLevel != 0 {
+		c.HTTP.Listen != "127.0.0.1:9834" || c.MQTT != nil || c.Ledger != "/var/lib/holdbell/ledger.db" || c.Keep != (Keep{Full: 14 * 24 * time.Hour, MaxSize: 2 << 30}) || c.LogLevel != 0 {
 		t.Errorf("defaults: %+v", c)
 	}
 	s := mustSetup(t, c)

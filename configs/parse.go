@@ -3,6 +3,8 @@ package configs
 import (
 	"fmt"
 	"log/slog"
+	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
@@ -58,7 +60,7 @@ func Parse(name string, data []byte) (*Config, error) {
 	k := &kitchen{reader: reader{file: name}}
 	k.c = Config{
 		Site: DefaultSite, Units: rules.Fahrenheit, Period: DefaultPeriod, GapAllowance: DefaultGap, CalibrationEvery: DefaultCalibrationEvery,
-		HTTP: HTTP{Listen: DefaultListen}, Ledger: DefaultLedger,
+		HTTP: HTTP{Listen: DefaultListen}, Ledger: DefaultLedger, Keep: Keep{Full: DefaultFull, MaxSize: DefaultMaxSize},
 	}
 	top := k.document(data)
 	if top == nil {
@@ -97,7 +99,10 @@ func (k *kitchen) top(n ast.Node) {
 			r.mapping(n, "board", field{"mains", scalar(r, &c.Mains, "mains", "/sys/class/power_supply/AC", parseSupply)})
 		}},
 		field{"ledger", func(n ast.Node) {
-			r.mapping(n, "ledger", field{"path", scalar(r, &c.Ledger, "path", DefaultLedger, parsePath)})
+			r.mapping(n, "ledger", field{"path", scalar(r, &c.Ledger, "path", DefaultLedger, parsePath)},
+				field{"keep_full", scalar(r, &c.Keep.Full, "keep_full", "336h", parseKeep)},
+				field{"max_size", scalar(r, &c.Keep.MaxSize, "max_size", "2GiB", parseSize)},
+				field{"min_free", scalar(r, &c.Keep.MinFree, "min_free", "500MiB", parseSize)})
 		}},
 		field{"log", func(n ast.Node) {
 			r.mapping(n, "log", field{"level", scalar(r, &c.LogLevel, "level", "info", parseLevel)})
@@ -132,6 +137,28 @@ func parsePeriod(s string) (time.Duration, string, string) {
 }
 
 func parseGap(s string) (time.Duration, string, string) { return within(s, time.Second, longestGap) }
+
+func parseKeep(s string) (time.Duration, string, string) {
+	return within(s, 24*time.Hour, 10*365*24*time.Hour)
+}
+
+var sizeForm = regexp.MustCompile(`^([1-9][0-9]{0,6})(MiB|GiB)$`)
+
+// parseSize reads a number of bytes: enough for a day of readings, and no more than a disk can have.
+func parseSize(s string) (int64, string, string) {
+	m := sizeForm.FindStringSubmatch(s)
+	if m == nil {
+		return 0, fmt.Sprintf("%q is no size", shorten(s)), "write a whole number with its unit, such as 500MiB or 2GiB"
+	}
+	n, err := strconv.ParseInt(m[1], 10, 64)
+	if n <<= 20; m[2] == "GiB" {
+		n <<= 10
+	}
+	if err != nil || n < 16<<20 {
+		return 0, fmt.Sprintf("%s is too small for a record", s), "write 16MiB or more"
+	}
+	return n, "", ""
+}
 
 // within is parseDuration with bounds.
 func within(s string, low, high time.Duration) (time.Duration, string, string) {

@@ -112,9 +112,12 @@ publish:
   http: { listen: ":9000", web_config: /etc/w.yaml, address: "https://kitchen.example/" }
   mqtt: { broker: embedded, users: [ { name: k, password_file: /etc/p } ], commands: true, prefix: house/kitchen, discovery: homeassistant }
   phone: [ { url_file: /etc/u, after: 20m, quiet: { from: "22:30", to: "06:00", zone: UTC } } ]
-ledger: { path: /data/l.db }
+ledger: { path: /data/l.db, keep_full: 48h, max_size: 64MiB, min_free: 2GiB }
 log: { level: debug }
 `)
+	if c.Keep != (Keep{Full: 48 * time.Hour, MaxSize: 64 << 20, MinFree: 2 << 30}) {
+		t.Errorf("keep %+v", c.Keep)
+	}
 	if s, err := c.Setup(); err != nil || s.HandAccuracy != 556 {
 		t.Errorf("hand accuracy %v, %v", s.HandAccuracy, err)
 	}

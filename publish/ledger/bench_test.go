@@ -134,6 +134,37 @@ func BenchmarkHours(b *testing.B) {
 	b.ReportMetric(float64(len(packed)), "B-packed")
 }
 
+// Each turn is two days of eight probes at 1 Hz in blocks of a minute, of which the first is thinned: what a day
+// takes of the file, every reading kept and thinned, with its links of the chain.
+func BenchmarkYear(b *testing.B) {
+	var l *Ledger
+	used := func() float64 {
+		u, err := l.used(b.Context())
+		must(b, err)
+		return float64(u)
+	}
+	var whole, thinned float64
+	for b.Loop() {
+		l = beginAt(b, fastDir(b)+"/ledger.db")
+		before, n := used(), 1
+		for range 2 * 24 * 60 {
+			batch := Batch{Layout: eightProbes, FirstSweep: uint64(n), SnapshotSweep: uint64(n + 59), Snapshot: []byte("x")}
+			for i := range 60 {
+				batch.Sweeps = append(batch.Sweeps, noisy(n+i))
+			}
+			commit(b, l, batch)
+			n += 60
+		}
+		full := used()
+		whole = (full - before) / 2
+		thinAll(b, l, Keep{Full: 24 * time.Hour})
+		thinned = whole - (full - used())
+	}
+	b.ReportMetric(whole/1e6, "MB/day-whole")
+	b.ReportMetric(thinned/1e6, "MB/day-thinned")
+	b.ReportMetric((14*whole+351*thinned)/1e6, "MB/year")
+}
+
 // Adding a quiet sweep is what the loop pays each second.
 func BenchmarkAdd(b *testing.B) {
 	w := NewWriter(begin(b), WriterOptions{Log: quiet})

@@ -162,6 +162,18 @@ func (c *chain) add(kind string, a, b int64, row Hash) error {
 	return nil
 }
 
+// block writes a block of readings and its link. layout is the id of its layout.
+func (c *chain) block(first, count, layout, lo, hi int64, data []byte) error {
+	if _, err := c.tx.ExecContext(c.ctx, `INSERT INTO blocks VALUES (?, ?, ?, ?, ?, ?)`, first, count, layout, lo, hi, data); err != nil {
+		return err
+	}
+	var probes string
+	if err := c.tx.QueryRowContext(c.ctx, `SELECT probes FROM layouts WHERE id = ?`, layout).Scan(&probes); err != nil {
+		return err
+	}
+	return c.add(linkBlock, first, 0, digest(linkBlock, first, count, lo, hi, probes, data))
+}
+
 // begin writes the origin and its link, the first one. before is the head of the ledger that this one was
 // carried on from, zero for none; sweep is the last one whose readings are older than the chain.
 func (c *chain) begin(ledger string, now time.Time, sweep uint64, before Head) error {

@@ -148,7 +148,7 @@ func (c *conns) commit(ctx context.Context, b *Batch, r *rows) (Head, error) {
 		return Head{}, err
 	}
 	var sum []byte
-	if err := tx.QueryRowContext(ctx, `SELECT batch FROM snapshot`).Scan(&sum); err != nil {
+	if err := tx.QueryRowContext(ctx, `SELECT value FROM meta WHERE key = 'batch'`).Scan(&sum); err != nil {
 		return Head{}, err
 	}
 	if string(sum) != string(r.sum) {
@@ -201,11 +201,13 @@ func insert(ctx context.Context, tx *sql.Tx, links *chain, b *Batch, r *rows) er
 	if err := insertEvents(ctx, tx, links, b, r); err != nil {
 		return err
 	}
-	if b.Snapshot == nil {
-		_, err := tx.ExecContext(ctx, `UPDATE snapshot SET batch = ?`, r.sum)
-		return err
+	if b.Snapshot != nil {
+		if _, err := tx.ExecContext(ctx, `UPDATE snapshot SET sweep = ?, data = ?`, clampInt(b.SnapshotSweep), r.snapshot); err != nil {
+			return err
+		}
 	}
-	_, err := tx.ExecContext(ctx, `UPDATE snapshot SET sweep = ?, data = ?, batch = ?`, clampInt(b.SnapshotSweep), r.snapshot, r.sum)
+	// Apart from the snapshot, whose row is large.
+	_, err := tx.ExecContext(ctx, `UPDATE meta SET value = ? WHERE key = 'batch'`, r.sum)
 	return err
 }
 
@@ -249,11 +251,7 @@ func insertBlock(ctx context.Context, tx *sql.Tx, links *chain, b *Batch, r *row
 	if err != nil {
 		return err
 	}
-	first, count := clampInt(b.FirstSweep), int64(len(b.Sweeps))
-	if _, err := tx.ExecContext(ctx, `INSERT INTO blocks VALUES (?, ?, ?, ?, ?, ?)`, first, count, layout, r.lo, r.hi, r.block); err != nil {
-		return err
-	}
-	return links.add(linkBlock, first, 0, digest(linkBlock, first, count, r.lo, r.hi, string(r.layout), r.block))
+	return links.block(clampInt(b.FirstSweep), int64(len(b.Sweeps)), layout, r.lo, r.hi, r.block)
 }
 
 func insertEvents(ctx context.Context, tx *sql.Tx, links *chain, b *Batch, r *rows) error {

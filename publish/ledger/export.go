@@ -18,7 +18,7 @@ import (
 // °C. A zero from or to is no bound. Where the probes changed within the span, every one has its column,
 // and reads as stale while it was not there. A recording's rows go forward in time; skipped counts the
 // sweeps that were left out because the wall clock had stepped back before them. Labels of a boot whose clock was
-// set later are put right.
+// set later are put right. A remark stands before and after the rows of a span that was thinned.
 func (l *Ledger) Export(w io.Writer, from, to time.Time) (skipped int, err error) {
 	lo, hi := bounds(from, to)
 	columns, err := l.columns(lo, hi)
@@ -37,12 +37,24 @@ func (l *Ledger) Export(w io.Writer, from, to time.Time) (skipped int, err error
 		return 0, err
 	}
 	var newest time.Time
+	var done uint64
+	thin := false
 	for b, err := range l.blocks(lo, hi) {
 		if err != nil {
 			return skipped, err
 		}
 		place := placing(b.layout, columns)
-		for _, s := range b.sweeps {
+		if now := b.offsets != nil; now != thin {
+			thin = now
+			if err := out.Remark(remark(thin)); err != nil {
+				return skipped, err
+			}
+		}
+		for i, s := range b.sweeps {
+			if b.number(i) <= done {
+				continue
+			}
+			done = b.number(i)
 			s.At = clocks.Right(s.At)
 			if !from.IsZero() && s.At.Wall.Before(from) || !to.IsZero() && s.At.Wall.After(to) {
 				continue
@@ -58,6 +70,14 @@ func (l *Ledger) Export(w io.Writer, from, to time.Time) (skipped int, err error
 		}
 	}
 	return skipped, out.Flush()
+}
+
+// remark says in a recording what the rows after it are.
+func remark(thin bool) string {
+	if thin {
+		return "thinned: of ten seconds at most the rows hold the lowest, the mean and the highest reading of each probe, the extremes in the order in which they came"
+	}
+	return "every reading"
 }
 
 // bounds gives a span as milliseconds of the wall.
@@ -108,9 +128,9 @@ func (l *Ledger) columns(lo, hi int64) (names []string, err error) {
 	return names, err
 }
 
-// blocks gives the blocks that touch a span, in the order in which they were recorded. Their numbers are
-// read at once and each block by itself, so that no reader, however slow, keeps the write-ahead log from
-// shrinking. An error ends the sequence.
+// blocks gives the blocks that touch a span, in the order in which they were recorded. Each is read by
+// itself, so that no reader, however slow, keeps the write-ahead log from shrinking. A block that is thinned
+// meanwhile may come again with what was read of it already. An error ends the sequence.
 func (l *Ledger) blocks(lo, hi int64) iter.Seq2[*block, error] {
 	return func(yield func(*block, error) bool) {
 		firsts, err := l.rightFirsts(lo, hi)
@@ -118,18 +138,20 @@ func (l *Ledger) blocks(lo, hi int64) iter.Seq2[*block, error] {
 			yield(nil, err)
 			return
 		}
+		after := uint64(0)
 		for _, first := range firsts {
+			if uint64(first) <= after {
+				continue // thinned meanwhile into one that was read
+			}
 			var b *block
 			err := l.read(func(db *sql.DB) (err error) {
-				b, err = nextBlock(context.Background(), db, `first = ?`, first)
+				b, err = nextBlock(context.Background(), db, afterSweep+` ORDER BY first`, first-1)
 				return err
 			})
-			if b == nil && err == nil {
-				continue
-			}
-			if !yield(b, err) || err != nil {
+			if b == nil && err == nil || !yield(b, err) || err != nil {
 				return
 			}
+			after = b.last()
 		}
 	}
 }

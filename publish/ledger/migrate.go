@@ -10,7 +10,7 @@ import (
 // migrations bring a ledger from one schema to the next; the first is from 1 to 2. Each runs in one
 // transaction, and none rewrites what was recorded.
 func migrations() []func(ctx context.Context, tx *sql.Tx, now time.Time, before Head) error {
-	return []func(ctx context.Context, tx *sql.Tx, now time.Time, before Head) error{beginChain}
+	return []func(ctx context.Context, tx *sql.Tx, now time.Time, before Head) error{beginChain, allowThinning}
 }
 
 // migrate brings the ledger of a transaction to this program's schema.
@@ -110,4 +110,10 @@ func (c *chain) adopt(kind, query string) error {
 		}
 	}
 	return rows.Err()
+}
+
+// allowThinning makes room for blocks that are thinned by age. What is recorded stays as it is.
+func allowThinning(ctx context.Context, tx *sql.Tx, _ time.Time, _ Head) error {
+	_, err := tx.ExecContext(ctx, thinSchema)
+	return err
 }

@@ -39,6 +39,12 @@ func damaged(err error) bool {
 	return code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_NOTADB
 }
 
+// diskFull reports whether err says that there was no room for what was to be written, and nothing else.
+func diskFull(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code()&0xff == sqlite3.SQLITE_FULL
+}
+
 // guard turns a panic of the driver, which damaged files have provoked in embedded stores, into an error.
 func guard(f func() error) (err error) {
 	defer func() {

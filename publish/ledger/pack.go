@@ -17,10 +17,15 @@ var errSnapshot = errors.New("the snapshot is damaged")
 
 // pack compresses a snapshot: its CRC-32C, little-endian, then a deflate stream. A snapshot is JSON and
 // shrinks to about a fifth, which is most of what a quiet minute writes.
-func pack(raw []byte) ([]byte, error) {
+func pack(raw []byte) ([]byte, error) { return packAt(raw, flate.BestSpeed) }
+
+// packTight is pack for what is kept for years.
+func packTight(raw []byte) ([]byte, error) { return packAt(raw, flate.BestCompression) }
+
+func packAt(raw []byte, level int) ([]byte, error) {
 	var b bytes.Buffer
 	b.Write(binary.LittleEndian.AppendUint32(nil, crc32.Checksum(raw, castagnoli)))
-	z, err := flate.NewWriter(&b, flate.BestSpeed)
+	z, err := flate.NewWriter(&b, level)
 	if err != nil {
 		return nil, err
 	}

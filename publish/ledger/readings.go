@@ -17,7 +17,7 @@ const readAtOnce = 60
 
 // Readings gives the recorded sweeps that the walls place from from to to, both included, in the order in
 // which they were recorded, with the names of their probes. Labels of a boot whose clock was set later are put
-// right. visit returns false to end it. A sweep is valid during the call only.
+// right. A span that was thinned gives the sweeps that Inputs gives of it. visit returns false to end it. A sweep is valid during the call only.
 func (l *Ledger) Readings(ctx context.Context, from, to time.Time, visit func(probes []string, s *sensor.Sweep) bool) error {
 	lo, hi := bounds(from, to)
 	firsts, err := l.rightFirsts(lo, hi)
@@ -69,8 +69,7 @@ func (l *Ledger) numbered(ctx context.Context, firsts []int64) (blocks []*block,
 		for rows.Next() {
 			var b block
 			var layout, data sql.RawBytes
-			var count int
-			if err := rows.Scan(&b.first, &count, &layout, &data); err != nil {
+			if err := rows.Scan(&b.first, &b.count, &layout, &data); err != nil {
 				return err
 			}
 			known, ok := layouts[string(layout)]
@@ -81,7 +80,7 @@ func (l *Ledger) numbered(ctx context.Context, firsts []int64) (blocks []*block,
 				layouts[string(layout)] = known
 			}
 			b.layout = known
-			if err := b.fill(data, count); err != nil {
+			if err := b.fill(data); err != nil {
 				return err
 			}
 			blocks = append(blocks, &b)
@@ -91,12 +90,19 @@ func (l *Ledger) numbered(ctx context.Context, firsts []int64) (blocks []*block,
 	return blocks, err
 }
 
-// fill decodes the sweeps of a block whose number and layout are known.
-func (b *block) fill(data []byte, count int) (err error) {
-	if b.sweeps, err = decodeBlock(data); err != nil {
+// fill decodes the sweeps of a block whose number, count and layout are known.
+func (b *block) fill(data []byte) (err error) {
+	count := 0
+	if len(data) > 0 && data[0] == thinFormat {
+		b.sweeps, b.offsets, count, err = unthin(data)
+	} else {
+		b.sweeps, err = decodeBlock(data)
+		count = len(b.sweeps)
+	}
+	if err != nil {
 		return fmt.Errorf("sweep %d: %w", b.first, err)
 	}
-	if len(b.sweeps) != count || count == 0 || len(b.sweeps[0].Readings) != len(b.layout) {
+	if uint64(count) != b.count || count == 0 || len(b.sweeps[0].Readings) != len(b.layout) {
 		return fmt.Errorf("sweep %d: %w", b.first, errBlock)
 	}
 	return nil

@@ -65,21 +65,41 @@ func restored(ctx context.Context, db *sql.DB) (*Restored, error) {
 
 // block is one row of the table, decoded.
 type block struct {
-	first  uint64
-	layout []string
-	sweeps []sensor.Sweep
+	first, count uint64
+	layout       []string
+	sweeps       []sensor.Sweep
+	offsets      []int // of a thinned one: from first to each of the sweeps; nil: it holds every sweep
 }
 
-func (b *block) last() uint64 { return b.first + uint64(len(b.sweeps)) - 1 }
+func (b *block) last() uint64 { return b.first + b.count - 1 }
+
+// number is the number of the i-th of the sweeps.
+func (b *block) number(i int) uint64 {
+	if b.offsets != nil {
+		i = b.offsets[i]
+	}
+	return b.first + uint64(i)
+}
+
+// holder is the number of the first of the sweeps that is n or later.
+func (b *block) holder(n uint64) uint64 {
+	if n <= b.first {
+		return b.first
+	}
+	if b.offsets == nil {
+		return n
+	}
+	i, _ := slices.BinarySearch(b.offsets, int(n-b.first))
+	return b.number(min(i, len(b.offsets)-1))
+}
 
 // nextBlock gives the first block that fits where; nil when there is none. Each is a query of its own, so
 // that no reader, however slow, keeps the write-ahead log from shrinking.
 func nextBlock(ctx context.Context, db *sql.DB, where string, args ...any) (*block, error) {
 	var b block
 	var layout, data []byte
-	var count int
 	err := db.QueryRowContext(ctx, `SELECT first, count, probes, data FROM blocks JOIN layouts ON layouts.id = layout
-		WHERE `+where+` LIMIT 1`, args...).Scan(&b.first, &count, &layout, &data)
+		WHERE `+where+` LIMIT 1`, args...).Scan(&b.first, &b.count, &layout, &data)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}
@@ -89,15 +109,21 @@ func nextBlock(ctx context.Context, db *sql.DB, where string, args ...any) (*blo
 	if err := json.Unmarshal(layout, &b.layout); err != nil {
 		return nil, fmt.Errorf("sweep %d: %w: its layout: %w", b.first, errBlock, err)
 	}
-	if err := b.fill(data, count); err != nil {
+	if err := b.fill(data); err != nil {
 		return nil, err
 	}
 	return &b, nil
 }
 
+// afterSweep finds the blocks with sweeps after ?1. One block may begin before: a restart's own, or one that
+// was thinned while it was read.
+const afterSweep = `first + count > ?1 + 1 AND first >= coalesce((SELECT max(first) FROM blocks WHERE first <= ?1 + 1), 0)`
+
 // Inputs gives what was recorded after the sweep numbered after, in order: each sweep with the marks and
 // notices that entered with it. Readings stand in the order of layout; a probe that a sweep did not have
-// reads as stale. A nil layout gives them as recorded. An error ends the sequence.
+// reads as stale. A nil layout gives them as recorded. A span that was thinned gives three sweeps for each
+// of its rows, or as many as the row stands for: the extremes of each probe in the order in which they came,
+// and the mean between. An error ends the sequence.
 func (l *Ledger) Inputs(after uint64, layout []string) iter.Seq2[rules.Input, error] {
 	return func(yield func(rules.Input, error) bool) {
 		ctx := context.Background()
@@ -105,8 +131,7 @@ func (l *Ledger) Inputs(after uint64, layout []string) iter.Seq2[rules.Input, er
 			var b *block
 			var told map[uint64]*rules.Input
 			err := l.read(func(db *sql.DB) (err error) {
-				b, err = nextBlock(ctx, db, `first + count > ?1 + 1 AND first >= coalesce(
-					(SELECT max(first) FROM blocks WHERE first <= ?1 + 1), 0) ORDER BY first`, clampInt(after))
+				b, err = nextBlock(ctx, db, afterSweep+` ORDER BY first`, clampInt(after))
 				if err != nil || b == nil {
 					return err
 				}
@@ -122,7 +147,7 @@ func (l *Ledger) Inputs(after uint64, layout []string) iter.Seq2[rules.Input, er
 			}
 			place := placing(b.layout, layout)
 			for i, s := range b.sweeps {
-				number := b.first + uint64(i)
+				number := b.number(i)
 				if number <= after {
 					continue
 				}
@@ -145,7 +170,7 @@ func (l *Ledger) Inputs(after uint64, layout []string) iter.Seq2[rules.Input, er
 func toldBetween(ctx context.Context, db *sql.DB, after uint64, b *block) (map[uint64]*rules.Input, error) {
 	told := map[uint64]*rules.Input{}
 	entry := func(sweep uint64) *rules.Input {
-		sweep = max(sweep, b.first)
+		sweep = b.holder(sweep)
 		if told[sweep] == nil {
 			told[sweep] = new(rules.Input)
 		}

@@ -2,7 +2,7 @@ package ledger
 
 // version is the schema's, kept in SQLite's user_version. A change that an older program cannot read
 // raises it, and migrations has the way there.
-const version = 2
+const version = 3
 
 // schemaChain is the first version with a chain.
 const schemaChain = 2
@@ -82,4 +82,13 @@ CREATE TRIGGER marks_stay BEFORE DELETE ON marks WHEN OLD.sweep > (SELECT coales
 CREATE TRIGGER notices_stay BEFORE DELETE ON notices WHEN OLD.sweep > (SELECT coalesce(max(sweep), -1) FROM pruned)
 	BEGIN SELECT RAISE(ABORT, 'recorded notices go by age alone'); END;
 CREATE TRIGGER origin_stays BEFORE DELETE ON origin BEGIN SELECT RAISE(ABORT, 'the origin of the record stays'); END;
+`
+
+// thinSchema goes with blocks that may be thinned, which a program of schema 2 cannot read. To thin some, the
+// events of their time are looked up. The sum of the batch that was committed last leaves the snapshot, whose
+// row is large and would be written with every commit.
+const thinSchema = `
+CREATE INDEX events_wall ON events (wall);
+INSERT INTO meta SELECT 'batch', batch FROM snapshot;
+ALTER TABLE snapshot DROP COLUMN batch;
 `

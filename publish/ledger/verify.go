@@ -368,7 +368,7 @@ func (w *walk) thinned(r *row) (bool, error) {
 	if covers() {
 		return true, nil
 	}
-	err := w.tx.QueryRowContext(w.ctx, `SELECT n, first, last FROM thinned WHERE last >= ? AND n > ? ORDER BY last LIMIT 1`,
+	err := w.tx.QueryRowContext(w.ctx, `SELECT n, first, last FROM thinned WHERE last >= ?1 AND first <= ?1 AND n > ?2 LIMIT 1`,
 		r.a, clampInt(r.n)).Scan(&t.n, &t.first, &t.last)
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, nil

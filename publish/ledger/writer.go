@@ -19,7 +19,7 @@ const (
 	tellAnyway   = time.Second      // an event waits so long to be durable before it is told all the same
 	commitSlow   = 5 * time.Second  // a commit that takes longer is trouble
 	newsStands   = time.Minute      // that a file was moved aside is trouble for so long
-	copyEvery    = 10 * time.Minute // between two copies of the snapshot without an event
+	snapEvery    = 10 * time.Minute // between two snapshots, and their copies, without an event or a mark
 	retryMin     = time.Second      // after a failed commit, doubled up to retryMax
 	retryMax     = time.Minute
 	reopenAfter  = 3 // failed commits in a row
@@ -41,6 +41,10 @@ type store interface {
 	StartAnew() error
 	Restore() (*Restored, error)
 	Commit(ctx context.Context, b Batch) error
+	Usage(ctx context.Context) (Usage, error)
+	room() (free, disk int64, err error)
+	tidy(ctx context.Context, k Keep) (more bool, err error)
+	checkpoint(ctx context.Context) error
 	Close() error
 }
 
@@ -53,6 +57,8 @@ type WriterOptions struct {
 	// Told gets every event once, in order of Seq: when it is durable, or a second after Add and then
 	// marked Unrecorded. It must not block. nil: nobody.
 	Told func([]rules.Event)
+	// Keep says how much history is kept; the zero value keeps all of it while the disk has room.
+	Keep Keep
 	Log  *slog.Logger // default slog.Default()
 }
 
@@ -96,6 +102,8 @@ type Writer struct {
 	busy     bool // queue[0] is being committed, since then
 	since    time.Time
 	trouble  error
+	low      error // the disk has no room for history
+	usage    Usage
 	news     error // a file was moved aside, at newsAt
 	newsAt   time.Time
 	idle     []chan struct{} // closed when nothing waits any more
@@ -104,8 +112,7 @@ type Writer struct {
 	durable  uint64   // the sweep of the newest snapshot that is on the disk
 	saved    *Copy    // the newest snapshot that is not copied; something waits since savedAt
 	savedAt  time.Time
-	copyNow  bool      // with the next snapshot
-	copyNext time.Time // else then
+	snapped  time.Time // when the latest snapshot was taken
 	ended    bool
 	dropped  Dropped
 	snapFail bool
@@ -150,6 +157,7 @@ func newWriter(s store, o WriterOptions) *Writer {
 	w.tellMoved()
 	w.stopped.Go(w.commits)
 	w.stopped.Go(w.tells)
+	w.stopped.Go(w.keeps)
 	if o.CopyPath != "" {
 		w.stopped.Go(w.copies)
 	}
@@ -190,7 +198,9 @@ func (w *Writer) Add(e Entry) {
 	}
 	urgent := len(e.Events) > 0 || len(e.Input.Marks) > 0
 	if urgent || full(b.Sweeps, e.Alarmed) {
-		w.copyNow = w.copyNow || urgent
+		if !urgent && time.Since(w.snapped) < snapEvery {
+			e.Snapshot = nil // a restart feeds the minutes since: that spares the card more than half of a quiet day
+		}
 		w.shut(e.Snapshot)
 	}
 }
@@ -234,7 +244,7 @@ func (w *Writer) snap(p *parcel, snapshot func() ([]byte, error)) {
 		w.snapFail = true
 		return
 	}
-	w.snapFail = false
+	w.snapFail, w.snapped = false, time.Now()
 	p.batch.Snapshot, p.batch.SnapshotSweep = data, w.number
 	// Only the newest is worth its memory.
 	for _, q := range w.queue {
@@ -287,6 +297,8 @@ func (w *Writer) Trouble() error {
 		return w.trouble
 	case w.busy && time.Since(w.since) > commitSlow:
 		return ErrStalled
+	case w.low != nil:
+		return w.low
 	case w.news != nil && time.Since(w.newsAt) < newsStands:
 		return w.news
 	}
@@ -304,7 +316,6 @@ func (w *Writer) Dropped() Dropped {
 // returns when everything is durable or ctx ends.
 func (w *Writer) Flush(ctx context.Context, snapshot func() ([]byte, error)) error {
 	w.mu.Lock()
-	w.copyNow = true
 	w.shut(snapshot)
 	done := make(chan struct{})
 	w.idle = append(w.idle, done)
@@ -328,7 +339,6 @@ func (w *Writer) Close(ctx context.Context, snapshot func() ([]byte, error)) err
 		w.mu.Unlock()
 		return nil
 	}
-	w.copyNow = true
 	w.shut(snapshot)
 	w.ended = true
 	w.mu.Unlock()

@@ -22,6 +22,7 @@ func (w *Writer) commits() {
 		stopping := w.stopping()
 		err := w.attach()
 		if err == nil {
+			w.look()
 			p := w.next()
 			if p == nil {
 				failed = 0
@@ -139,6 +140,9 @@ func (w *Writer) commit(p *parcel) error {
 	w.busy = false
 	w.trouble = err
 	if err != nil {
+		if diskFull(err) {
+			p.tried = false // such a commit was surely not made
+		}
 		w.mu.Unlock()
 		return err
 	}
@@ -234,6 +238,14 @@ func (w *Writer) tellMoved() {
 // mend does what may help against err before the next try: the file is closed, and attach opens it again.
 func (w *Writer) mend(err error, failed int) {
 	w.anew = w.anew || errors.Is(err, ErrConflict)
+	if diskFull(err) {
+		// The log gives its room back. Where that is not enough, marks and events go without readings.
+		if err := w.store.checkpoint(context.Background()); err != nil || failed > 1 {
+			w.mu.Lock()
+			w.lack(0)
+			w.mu.Unlock()
+		}
+	}
 	if !w.store.opened() || !w.anew && !damaged(err) && failed%reopenAfter != 0 {
 		return
 	}

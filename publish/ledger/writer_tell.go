@@ -65,7 +65,7 @@ func (w *Writer) ripe() (events []rules.Event, wait time.Duration) {
 }
 
 // copies is the goroutine that writes the snapshot apart from the ledger: with every event and mark, else
-// every ten minutes. Close writes the last one.
+// every ten minutes, as snapshots are taken. Close writes the last one.
 func (w *Writer) copies() {
 	for {
 		c, wait := w.ripeCopy()
@@ -91,8 +91,8 @@ func (w *Writer) copies() {
 func (w *Writer) ripeCopy() (*Copy, time.Duration) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if w.saved == nil || !w.copyNow && time.Now().Before(w.copyNext) {
-		return nil, copyEvery
+	if w.saved == nil {
+		return nil, snapEvery
 	}
 	if w.saved.Sweep > w.durable {
 		if left := commitSlow - time.Since(w.savedAt); left > 0 || len(w.untold) > 0 {
@@ -108,7 +108,7 @@ func (w *Writer) takeCopy() *Copy {
 	if head := w.store.Head(); c != nil && c.Ledger != "" && head.Ledger == c.Ledger {
 		c.Links, c.Hash = head.Links, head.Hash
 	}
-	w.saved, w.copyNow, w.copyNext = nil, false, time.Now().Add(copyEvery)
+	w.saved = nil
 	return c
 }
 
@@ -122,10 +122,4 @@ func (w *Writer) copy(c *Copy) {
 		w.o.Log.Info("the copy of the rules' memory is written again")
 	}
 	w.copyFail = err != nil
-	if err != nil {
-		// The next snapshot is tried at once.
-		w.mu.Lock()
-		w.copyNow = true
-		w.mu.Unlock()
-	}
 }

@@ -25,6 +25,15 @@ type Options struct {
 	Pending func() map[string]uint64
 	// Heartbeat tells when the outside monitor last took a heartbeat; zero never. nil: there is none.
 	Heartbeat func() sensor.Instant
+	// Record tells what the record takes; it is asked at scrape time.
+	Record func() Record
+}
+
+// Record is what the record takes. A figure that is not known yet is zero, and absent.
+type Record struct {
+	Bytes, Free  int64
+	ThinnedUntil time.Time
+	Dropped      uint64 // sweeps that could not be kept
 }
 
 // Metrics is a Publisher that is read rather than written to.
@@ -106,6 +115,9 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 				prometheus.GaugeValue, float64(at.Wall.UnixMilli())/1000)
 		}
 	}
+	if c.m.o.Record != nil {
+		collectRecord(ch, c.m.o.Record())
+	}
 	st := c.m.state.Load()
 	if st == nil {
 		return
@@ -144,6 +156,17 @@ func (m *Metrics) collectMarks(ch chan<- prometheus.Metric, st *rules.State) {
 	send("")
 	for i := range st.Stations {
 		send(st.Stations[i].Name)
+	}
+}
+
+func collectRecord(ch chan<- prometheus.Metric, r Record) {
+	ch <- prometheus.MustNewConstMetric(desc("record_dropped_sweeps_total", "Sweeps that are not in the record, because the disk had no room or did not answer."), prometheus.CounterValue, float64(r.Dropped))
+	if r.Bytes > 0 {
+		ch <- prometheus.MustNewConstMetric(desc("record_bytes", "What the record takes, looked at every ten minutes."), prometheus.GaugeValue, float64(r.Bytes))
+		ch <- prometheus.MustNewConstMetric(desc("record_disk_free_bytes", "Free space on the record's disk, looked at every ten minutes."), prometheus.GaugeValue, float64(r.Free))
+	}
+	if !r.ThinnedUntil.IsZero() {
+		ch <- prometheus.MustNewConstMetric(desc("record_thinned_until_timestamp_seconds", "Readings up to here are kept as rows of ten seconds."), prometheus.GaugeValue, float64(r.ThinnedUntil.UnixMilli())/1000)
 	}
 }
 

@@ -98,7 +98,10 @@ func ours(text string) string {
 
 func TestGolden(t *testing.T) {
 	m := metrics.New(metrics.Options{Version: "1.0.0", Commit: "abc", Pending: func() map[string]uint64 { return map[string]uint64{"mqtt": 3} },
-		Heartbeat: func() sensor.Instant { return at(20) }})
+		Heartbeat: func() sensor.Instant { return at(20) },
+		Record: func() metrics.Record {
+			return metrics.Record{Bytes: 52e6, Free: 9e9, ThinnedUntil: time.Date(2026, 4, 18, 0, 0, 0, 0, time.UTC), Dropped: 60}
+		}})
 	m.ObserveSweep(700 * time.Microsecond)
 	m.Show(state())
 	got := ours(scrape(m))
@@ -193,7 +196,10 @@ func TestPromtool(t *testing.T) {
 		}
 		t.Skip("promtool is missing: install Debian's prometheus to check the metrics")
 	}
-	m := metrics.New(metrics.Options{Version: "1.0.0", Pending: func() map[string]uint64 { return map[string]uint64{"mqtt": 3} }})
+	m := metrics.New(metrics.Options{Version: "1.0.0", Pending: func() map[string]uint64 { return map[string]uint64{"mqtt": 3} },
+		Record: func() metrics.Record {
+			return metrics.Record{Bytes: 52e6, Free: 9e9, ThinnedUntil: time.Date(2026, 4, 18, 0, 0, 0, 0, time.UTC), Dropped: 60}
+		}})
 	m.ObserveSweep(time.Millisecond)
 	m.Show(state())
 	cmd := exec.Command(tool, "check", "metrics")

@@ -125,7 +125,7 @@ func (r *Recording) Relative() bool { return r.clock.relative }
 // Start is the instant of the first row.
 func (r *Recording) Start() sensor.Instant { return r.clock.start }
 
-// next gives the next line that is not blank, without its end. It is valid until the following call.
+// next gives the next line that is neither blank nor a remark, which begins with '#', without its end. It is valid until the following call.
 func (r *Recording) next() ([]byte, error) {
 	for {
 		line, err := r.in.ReadSlice('\n')
@@ -142,7 +142,7 @@ func (r *Recording) next() ([]byte, error) {
 		}
 		r.line++
 		line = bytes.TrimSuffix(bytes.TrimSuffix(line, []byte("\n")), []byte("\r"))
-		if len(line) > 0 {
+		if len(line) > 0 && line[0] != '#' {
 			return line, nil
 		}
 	}

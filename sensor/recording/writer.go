@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"strconv"
+	"strings"
 	"time"
 
 	"holdbell/sensor"
@@ -81,6 +82,12 @@ func (w *Writer) Write(s sensor.Sweep) error {
 		}
 	}
 	w.started, w.last = true, at
+	return w.end()
+}
+
+// Remark adds a line for people, which Open passes over.
+func (w *Writer) Remark(text string) error {
+	w.row = append(append(w.row[:0], "# "...), strings.ReplaceAll(text, "\n", " ")...)
 	return w.end()
 }
 

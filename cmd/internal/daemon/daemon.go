@@ -13,6 +13,7 @@ import (
 
 	"holdbell/configs"
 	"holdbell/publish"
+	"holdbell/publish/ledger"
 	"holdbell/publish/metrics"
 	"holdbell/publish/page"
 	"holdbell/rules"
@@ -101,7 +102,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	if d.record, err = openRecord(o.Ledger, setup, names(cfg), d.log); err != nil {
+	if d.record, err = openRecord(o.Ledger, keep(cfg), setup, names(cfg), d.log); err != nil {
 		return nil, err
 	}
 	if d.feed, err = o.Open(cfg, d.record.newest); err != nil {
@@ -114,6 +115,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 		Version: o.Version, Commit: o.Commit,
 		Pending:   func() map[string]uint64 { return d.outputs.Load().pending() },
 		Heartbeat: func() sensor.Instant { return d.outputs.Load().heartbeat() },
+		Record:    func() metrics.Record { return d.record.figures() },
 	})
 	d.desk = newDesk(d.feed.Now, d.patience)
 	d.loop = &loop{
@@ -135,6 +137,11 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 // supplies are what is asked about the board's power.
 func (d *Daemon) supplies() []*supply {
 	return []*supply{{read: lowVoltage(d.o.Supply)}, {read: mainsPower(d.o.Mains, func() string { return *d.mains.Load() })}}
+}
+
+// keep is how much history a configuration asks for.
+func keep(cfg *configs.Config) ledger.Keep {
+	return ledger.Keep{Full: cfg.Keep.Full, MaxBytes: cfg.Keep.MaxSize, MinFree: cfg.Keep.MinFree}
 }
 
 // names lists the probes in the order of the sweeps.
@@ -283,8 +290,8 @@ func (d *Daemon) between() {
 
 // replace makes everything of cfg first, and swaps when nothing can fail any more.
 func (d *Daemon) replace(cfg *configs.Config) error {
-	if cfg.Ledger != d.cfg.Ledger {
-		return fmt.Errorf("ledger path %s: the record cannot change while the watch runs; restart the daemon", cfg.Ledger)
+	if cfg.Ledger != d.cfg.Ledger || cfg.Keep != d.cfg.Keep {
+		return fmt.Errorf("ledger path %s: the record, and how much of it is kept, cannot change while the watch runs; restart the daemon", cfg.Ledger)
 	}
 	setup, err := cfg.Setup()
 	if err != nil {

@@ -10,6 +10,7 @@ import (
 
 	"holdbell/publish"
 	"holdbell/publish/ledger"
+	"holdbell/publish/metrics"
 	"holdbell/publish/mqtt"
 	"holdbell/rules"
 	"holdbell/sensor"
@@ -18,6 +19,7 @@ import (
 // record is the ledger, and what a start goes on from.
 type record struct {
 	path   string
+	keep   ledger.Keep
 	log    *slog.Logger
 	ledger *ledger.Ledger
 	from   ledger.Restored
@@ -36,8 +38,8 @@ const shownEvents = 60
 // openRecord opens the ledger at path and brings an engine to where the record ends: the snapshot, then
 // what was recorded after it. A ledger that cannot be opened is said once; the engine goes on from the
 // copy apart from it, and the writer goes on trying. Only a setup that contradicts the memory is an error.
-func openRecord(path string, setup rules.Setup, probes []string, log *slog.Logger) (*record, error) {
-	r := &record{path: path, log: log, ledger: ledger.New(path, ledger.Options{CopyPath: ledger.CopyPath(path)})}
+func openRecord(path string, keep ledger.Keep, setup rules.Setup, probes []string, log *slog.Logger) (*record, error) {
+	r := &record{path: path, keep: keep, log: log, ledger: ledger.New(path, ledger.Options{CopyPath: ledger.CopyPath(path)})}
 	if err := r.ledger.Reopen(); err != nil {
 		log.Error("the record cannot be opened; the watch goes on without it and tries again", "err", err)
 	}
@@ -114,8 +116,17 @@ func (r *record) before(begin uint64) []rules.Event {
 // start sets the writer to work.
 func (r *record) start() {
 	r.writer = ledger.NewWriter(r.ledger, ledger.WriterOptions{
-		Resumed: r.from, CopyPath: r.copyPath(), Told: r.tail.Add, Log: r.log,
+		Resumed: r.from, CopyPath: r.copyPath(), Told: r.tail.Add, Keep: r.keep, Log: r.log,
 	})
+}
+
+// figures are the record's for a scrape; they wait for no disk.
+func (r *record) figures() metrics.Record {
+	if r.writer == nil {
+		return metrics.Record{}
+	}
+	u := r.writer.Usage()
+	return metrics.Record{Bytes: u.Bytes, Free: u.Free, ThinnedUntil: u.ThinnedUntil, Dropped: r.writer.Dropped().Sweeps}
 }
 
 // end writes what waits, with the engine's memory, and closes the ledger.

@@ -86,6 +86,9 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 	if err := w.run(ctx, l, start, r); err != nil {
 		return nil, err
 	}
+	if err := r.doubtThinned(ctx, l, start); err != nil {
+		return nil, err
+	}
 	if err := r.gather(w, o, start); err != nil {
 		return nil, err
 	}
@@ -93,6 +96,17 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 		return r, nil
 	}
 	return r, r.calibrations(ctx, l)
+}
+
+// doubtThinned says which of the readings behind the figures are not every reading.
+func (r *Record) doubtThinned(ctx context.Context, l *ledger.Ledger, start time.Time) error {
+	until, err := l.ThinnedUntil(ctx)
+	if err != nil || !until.After(start) {
+		return err
+	}
+	r.Doubts = append(r.Doubts, "Readings up to "+until.Format(time.RFC3339)+" are thinned: of ten seconds at most the record keeps the lowest, the mean and the highest. "+
+		"Figures from them hold lowest and highest exactly, and times to ten seconds.")
+	return nil
 }
 
 // begin is where to begin reading: before the first lot of the span, and before those it may have come from,

@@ -143,8 +143,8 @@ type stage struct {
 	ended chan error
 }
 
-// newStage begins one whose probes take so long to answer.
-func newStage(t *testing.T, reading time.Duration) *stage {
+// newStage begins one whose probes take so long to answer, once change has had its way with it.
+func newStage(t *testing.T, reading time.Duration, change ...func(*stage)) *stage {
 	cfg := parsed(t, kitchen)
 	s := &stage{oven: newOven(2, 150), paper: &paper{}, ended: make(chan error, 1)}
 	s.oven.reading = reading
@@ -153,6 +153,9 @@ func newStage(t *testing.T, reading time.Duration) *stage {
 		desk: newDesk(bubble, func() time.Duration { return 5 * time.Second }),
 		show: func(*rules.State) {}, took: func(time.Duration) {}, alive: func(*rules.State) {}, between: func() {},
 		log: slog.New(slog.DiscardHandler), state: new(atomic.Pointer[rules.State]),
+	}
+	for _, f := range change {
+		f(s)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	s.stop = cancel

@@ -2,7 +2,9 @@ package daemon
 
 import (
 	"context"
+	"crypto/rand"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"net"
@@ -10,9 +12,12 @@ import (
 	"net/http/httptest"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"modernc.org/sqlite"
 
 	"holdbell/publish/ledger"
 	"holdbell/publish/page"
@@ -231,12 +236,32 @@ func TestABrokerThatNeverAnswersDelaysNoSweep(t *testing.T) {
 	r.end()
 }
 
-// TestAStalledLedgerDelaysNoSweep: for ten seconds another holds the database, as a card that does not answer would.
+// stalling makes a function of SQL that waits until let is closed, once on is set. A trigger that calls it holds a
+// commit up in its midst, as a card that does not answer would.
+func stalling(t *testing.T, on *atomic.Bool, let chan struct{}) (name string) {
+	t.Helper()
+	name = "stall_" + rand.Text()
+	err := sqlite.RegisterScalarFunction(name, 0, func(*sqlite.FunctionContext, []driver.Value) (driver.Value, error) {
+		if on.Load() {
+			<-let
+		}
+		return int64(0), nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return name
+}
+
+// TestAStalledLedgerDelaysNoSweep: for ten seconds no commit comes back.
 // Events are told after a second as unrecorded, record-trouble is raised, the watchdog is fed; afterwards all of it is
 // recorded, and the trouble ends.
 func TestAStalledLedgerDelaysNoSweep(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "l.db")
 	synctest.Test(t, func(t *testing.T) {
+		var on atomic.Bool
+		let := make(chan struct{})
+		stall := stalling(t, &on, let)
 		book, err := ledger.Open(path, ledger.Options{})
 		if err != nil {
 			t.Fatal(err)
@@ -277,19 +302,22 @@ func TestAStalledLedgerDelaysNoSweep(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		other.SetMaxOpenConns(1)
-		if _, err := other.Exec("BEGIN IMMEDIATE"); err != nil {
+		_, err = other.Exec("CREATE TRIGGER stall AFTER INSERT ON chain BEGIN SELECT " + stall + "(); END")
+		if err = errors.Join(err, other.Close()); err != nil {
 			t.Fatal(err)
 		}
+		on.Store(true)
 		stalled := time.Now()
 		s.oven.fahr.Store(120)
 		wait(10 * time.Second)
 		if !standing(d.state.Load(), rules.RecordTrouble) {
 			t.Error("the record stalls, and nobody says so")
 		}
-		if _, err := other.Exec("ROLLBACK"); err != nil {
-			t.Fatal(err)
+		if err := writer.Trouble(); !errors.Is(err, ledger.ErrStalled) {
+			t.Errorf("the record's trouble is %v", err)
 		}
+		on.Store(false)
+		close(let)
 		wait(5 * time.Minute)
 		c.steady(t, 11*time.Minute)
 		if fed != c.sweeps {
@@ -300,7 +328,7 @@ func TestAStalledLedgerDelaysNoSweep(t *testing.T) {
 		}
 		s.stop()
 		<-s.ended
-		if err := errors.Join(writer.Close(context.Background(), s.engine.Snapshot), other.Close()); err != nil {
+		if err := writer.Close(context.Background(), s.engine.Snapshot); err != nil {
 			t.Fatal(err)
 		}
 		late, trouble := 0, 0

@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -148,14 +149,15 @@ func allocated(what func()) uint64 {
 }
 
 // endless is the body of a sender that never stops.
-type endless struct{ left int64 }
+type endless struct{ left atomic.Int64 }
 
 func (e *endless) Read(b []byte) (int, error) {
-	if e.left <= 0 {
+	left := e.left.Load()
+	if left <= 0 {
 		return 0, io.EOF
 	}
-	n := min(int64(len(b)), e.left)
-	e.left -= n
+	n := min(int64(len(b)), left)
+	e.left.Add(-n)
 	for i := range b[:n] {
 		b[i] = 'x'
 	}
@@ -169,7 +171,8 @@ func TestAGiBOfBody(t *testing.T) {
 	at := <-r.pages
 	for path, want := range map[string]int{"/mark": http.StatusRequestEntityTooLarge, "/sign-in": http.StatusRequestEntityTooLarge,
 		"/metrics": http.StatusNotFound, "/state": http.StatusMethodNotAllowed} {
-		body := &endless{left: 1 << 30}
+		body := &endless{}
+		body.left.Store(1 << 30)
 		var code int
 		used := allocated(func() {
 			req, err := http.NewRequest(http.MethodPost, at+path, body)
@@ -187,7 +190,7 @@ func TestAGiBOfBody(t *testing.T) {
 			resp.Body.Close()
 			code = resp.StatusCode
 		})
-		if sent := 1<<30 - body.left; code != want || used > 4<<20 || sent > 16<<20 {
+		if sent := 1<<30 - body.left.Load(); code != want || used > 4<<20 || sent > 16<<20 {
 			t.Errorf("%s: %d after %d bytes, %d bytes allocated; want %d", path, code, sent, used, want)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -36,26 +37,37 @@ func checksOf(marks []rules.Mark) []rules.Mark {
 	return slices.DeleteFunc(marks, func(m rules.Mark) bool { return m.True == nil || m.Read == nil })
 }
 
+// whichChecks says which calibrations a record of a span tells.
+const whichChecks = "those in the span, and each probe's last before it"
+
+// checkColumns are the columns of a check.
+var checkColumns = [...]string{"probe", "day", "against", "true", "read", "error", "result", "by"}
+
+// checkRow is a row under checkColumns.
+func checkRow(m *rules.Mark, u rules.Units, zone *time.Location) [len(checkColumns)]string {
+	off, result := *m.Read-*m.True, "passes"
+	if limit := rules.CalibrationTolerance(u); off > limit || off < -limit {
+		result = "FAILS"
+	}
+	sign := "+"
+	if off < 0 {
+		sign = "-"
+	}
+	by := m.By
+	if by == "" {
+		by = "unsigned"
+	}
+	return [...]string{m.Probe, m.At.Wall.In(zone).Format("2006-01-02"), string(m.Ref), u.Format(*m.True), u.Format(*m.Read),
+		sign + u.Difference(max(off, -off)), result, by}
+}
+
 // table writes a check a row.
 func table(w io.Writer, checks []rules.Mark, u rules.Units, zone *time.Location) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "probe\tday\tagainst\ttrue\tread\terror\tresult\tby")
+	fmt.Fprintln(t, strings.Join(checkColumns[:], "\t"))
 	for i := range checks {
-		m := &checks[i]
-		off, result := *m.Read-*m.True, "passes"
-		if limit := rules.CalibrationTolerance(u); off > limit || off < -limit {
-			result = "FAILS"
-		}
-		sign := "+"
-		if off < 0 {
-			sign = "-"
-		}
-		by := m.By
-		if by == "" {
-			by = "unsigned"
-		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s%s\t%s\t%s\n", m.Probe, m.At.Wall.In(zone).Format("2006-01-02"), m.Ref,
-			u.Format(*m.True), u.Format(*m.Read), sign, u.Difference(max(off, -off)), result, by)
+		row := checkRow(&checks[i], u, zone)
+		fmt.Fprintln(t, strings.Join(row[:], "\t"))
 	}
 	return t.Flush()
 }

@@ -113,7 +113,7 @@ func (c *Comparison) Text(w io.Writer, zone *time.Location) error {
 		}
 	}
 	row("", strings.ToUpper(a.Lot), strings.ToUpper(b.Lot))
-	for _, f := range c.figures(p) {
+	for _, f := range c.figures(p.times) {
 		left, right := f.of(a), f.of(b)
 		if left != "" || right != "" {
 			row(f.name, orDash(left), orDash(right))
@@ -154,7 +154,7 @@ func orDash(s string) string {
 	return s
 }
 
-func (c *Comparison) figures(p *page) []figure {
+func (c *Comparison) figures(p times) []figure {
 	temp := func(t *sensor.Temp) string {
 		if t == nil {
 			return ""

@@ -14,18 +14,14 @@ const width = 80
 
 // page writes lines for people, broken to the width. The first error stops it.
 type page struct {
-	out  *bufio.Writer
-	zone *time.Location
-	// full is set where the zone's offset changes within the record: each time then carries its own.
-	full  bool
+	times
+	out   *bufio.Writer
 	width int
 	err   error
 }
 
 func newPage(w io.Writer, zone *time.Location, from, to time.Time) *page {
-	_, a := from.In(zone).Zone()
-	_, b := to.In(zone).Zone()
-	return &page{out: bufio.NewWriter(w), zone: zone, full: a != b, width: width}
+	return &page{times: newTimes(zone, from, to), out: bufio.NewWriter(w), width: width}
 }
 
 // flush gives the first error.
@@ -84,8 +80,21 @@ func wrapLine(s string, n int) []string {
 	return append(lines, line)
 }
 
-// at writes a moment in the person's zone; zero is "-".
-func (p *page) at(t time.Time) string {
+// times writes moments in the person's zone.
+type times struct {
+	zone *time.Location
+	// full is set where the zone's offset changes within the record: each time then carries its own.
+	full bool
+}
+
+func newTimes(zone *time.Location, from, to time.Time) times {
+	_, a := from.In(zone).Zone()
+	_, b := to.In(zone).Zone()
+	return times{zone: zone, full: a != b}
+}
+
+// at writes a moment; zero is "-".
+func (p times) at(t time.Time) string {
 	if t.IsZero() {
 		return "-"
 	}

@@ -28,7 +28,8 @@ func recordsVerb() *cobra.Command {
 			"A time is RFC 3339, a day such as 2026-05-02, or how long before the record's end: -24h, -7d.\n\n" +
 			"With --compare two lots stand side by side: the pit, the time to each stage, the hold, what was noted. A name\n" +
 			"that was used on several days is the newest; NAME@DATE is the one that began on that day, and the same name\n" +
-			"twice the newest two.",
+			"twice the newest two.\n\n" +
+			"With --format html either is one document that needs nothing else, with charts, and prints on A4 and Letter.",
 		Args: func(cmd *cobra.Command, args []string) error {
 			switch {
 			case o.compare && len(args) != 2:
@@ -58,7 +59,7 @@ func recordsVerb() *cobra.Command {
 	flags.BoolVar(&o.compare, "compare", false, "two lots side by side, named after the flags")
 	flags.BoolVar(&o.calibrations, "calibrations", false, "every check of every probe against a known temperature, over the years")
 	cmd.MarkFlagsMutuallyExclusive("calibrations", "compare")
-	for _, other := range []string{"from", "to", "lot", "format"} {
+	for _, other := range []string{"from", "to", "lot"} {
 		cmd.MarkFlagsMutuallyExclusive("compare", other)
 	}
 	cmd.AddCommand(verifyVerb())
@@ -89,7 +90,10 @@ func (o *recordsOf) checks(cmd *cobra.Command, out io.Writer) error {
 
 // side writes two lots side by side.
 func (o *recordsOf) side(cmd *cobra.Command, lots []string, out io.Writer) error {
-	var opts records.Options
+	if !slices.Contains(records.SideFormats(), o.format) {
+		return &exit{exitUsage, fmt.Errorf("--compare is not written as %s; write one of: %s", o.format, strings.Join(records.SideFormats(), ", "))}
+	}
+	opts := records.Options{Trace: o.format == "html"}
 	if err := o.configure(cmd, &opts); err != nil {
 		return err
 	}
@@ -104,6 +108,9 @@ func (o *recordsOf) side(cmd *cobra.Command, lots []string, out io.Writer) error
 		c, err := records.Compare(cmd.Context(), l, opts, time.Local)
 		if err != nil {
 			return err
+		}
+		if o.format == "html" {
+			return c.HTML(out, time.Local)
 		}
 		return c.Text(out, time.Local)
 	})
@@ -145,6 +152,7 @@ func (o *recordsOf) run(cmd *cobra.Command, out io.Writer) error {
 			}
 			opts.From = end.Add(-defaultSpan)
 		}
+		opts.Trace = o.format == "html"
 		r, err := records.Read(cmd.Context(), l, opts)
 		if err != nil {
 			return err

@@ -21,6 +21,9 @@ type Comparison struct {
 	Units rules.Units
 	Cooks [2]*Life
 	Notes []string // which of several lots of a name was taken, and doubts about the figures
+
+	setup *rules.Setup
+	last  time.Time // of the record
 }
 
 // Compare reads two lots out of a ledger, each with the rules begun before it. The same name twice means the
@@ -41,13 +44,13 @@ func Compare(ctx context.Context, l *ledger.Ledger, o Options, zone *time.Locati
 	for i := range events {
 		b.Add(&events[i])
 	}
-	c := &Comparison{Units: o.Setup.Units}
+	c := &Comparison{Units: o.Setup.Units, setup: o.Setup, last: last}
 	taken, err := c.choose(b.Lives, o.Lots, zone)
 	if err != nil {
 		return nil, err
 	}
 	for i, life := range taken {
-		r, err := Read(ctx, l, Options{From: life.Begun.Wall, To: life.End(last), Setup: o.Setup, Lots: []Name{{Lot: life.Lot, seq: life.Seq}}})
+		r, err := Read(ctx, l, Options{From: life.Begun.Wall, To: life.End(last), Setup: o.Setup, Trace: o.Trace, Lots: []Name{{Lot: life.Lot, seq: life.Seq}}})
 		if err != nil {
 			return nil, err
 		}
@@ -113,29 +116,50 @@ func (c *Comparison) Text(w io.Writer, zone *time.Location) error {
 		}
 	}
 	row("", strings.ToUpper(a.Lot), strings.ToUpper(b.Lot))
-	for _, f := range c.figures(p.times) {
-		left, right := f.of(a), f.of(b)
-		if left != "" || right != "" {
-			row(f.name, orDash(left), orDash(right))
-		}
+	for _, f := range c.table(p.times) {
+		row(f[0], f[1], f[2])
 	}
 	for _, l := range c.Cooks {
 		p.blank()
-		p.line(0, "", "What was noted of "+l.Lot+" of "+l.Begun.Wall.In(zone).Format(dateLayout))
-		n := 0
-		for _, m := range l.Marks {
-			if note := m.FreeText(); note != "" && !m.Refused {
-				n++
-				p.line(indent, p.at(m.At.Wall)+"  ", fmt.Sprintf("%s: %s (%s)", m.Kind, note, m.Signed()))
-			}
+		p.line(0, "", noted(l, zone))
+		notes := l.notes()
+		for i := range notes {
+			p.line(indent, p.at(notes[i].at)+"  ", notes[i].what)
 		}
-		if n == 0 {
-			p.line(indent, "", "Nothing.")
+		if len(notes) == 0 {
+			p.line(indent, "", nothing)
 		}
 	}
 	p.blank()
 	p.line(0, "", caution)
 	return p.flush()
+}
+
+// table is a figure a row, its name and that of each; a dash where only one has it.
+func (c *Comparison) table(t times) (all [][3]string) {
+	for _, f := range c.figures(t) {
+		left, right := f.of(c.Cooks[0]), f.of(c.Cooks[1])
+		if left != "" || right != "" {
+			all = append(all, [3]string{f.name, orDash(left), orDash(right)})
+		}
+	}
+	return all
+}
+
+const nothing = "Nothing."
+
+func noted(l *Life, zone *time.Location) string {
+	return "What was noted of " + l.Lot + " of " + l.Begun.Wall.In(zone).Format(dateLayout)
+}
+
+// notes are what people wrote of a lot in their own words.
+func (l *Life) notes() (all []entry) {
+	for _, m := range l.Marks {
+		if note := m.FreeText(); note != "" && !m.Refused {
+			all = append(all, entry{at: m.At.Wall, what: fmt.Sprintf("%s: %s (%s)", m.Kind, note, m.Signed())})
+		}
+	}
+	return all
 }
 
 func pad(s string, n int) string { return s + strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s))) }

@@ -111,7 +111,7 @@ func harmless(s string) string {
 }
 
 // Formats are what Write takes.
-func Formats() []string { return []string{"text", "csv"} }
+func Formats() []string { return []string{"text", "csv", "html"} }
 
 // Write writes the record in one of Formats.
 func (r *Record) Write(w io.Writer, format string, zone *time.Location) error {
@@ -120,6 +120,8 @@ func (r *Record) Write(w io.Writer, format string, zone *time.Location) error {
 		return r.Text(w, zone)
 	case "csv":
 		return r.CSV(w, zone)
+	case "html":
+		return r.HTML(w, zone)
 	}
 	return fmt.Errorf("%q is no format; write one of: %s", format, strings.Join(Formats(), ", "))
 }

@@ -18,6 +18,8 @@ type Options struct {
 	Lots     []Name    // empty: all
 	// Setup is what the daemon's rules were told; nil works nothing out.
 	Setup *rules.Setup
+	// Trace keeps each lot's temperature over its life, for a chart; it takes a Setup.
+	Trace bool
 }
 
 // before is how much earlier than a lot's loading the rules are begun: a station's own watch arms after five
@@ -34,6 +36,9 @@ const (
 // captureEach is how often the rules' figures are looked at where nothing happens, so that what a lot's last
 // readings added after its end is not missed.
 const captureEach = 10 * time.Minute
+
+// traceEach is how close the points of a trace lie where nothing happens.
+const traceEach = time.Minute
 
 // Read makes the record of a span. The errors are the ledger's, or say that nothing is there.
 func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
@@ -63,7 +68,10 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &walk{book: NewBook(), events: events, states: map[lotKey]*Life{}}
+	w := &walk{book: NewBook(), events: events, states: map[lotKey]*Life{}, each: captureEach}
+	if o.Trace {
+		w.each = traceEach
+	}
 	// A lot from before the start is known by its beginning alone.
 	r.Events = events // cut to the span, and to the lots, once these are known
 	for i := range lives {
@@ -81,7 +89,7 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 		for _, p := range o.Setup.Probes {
 			w.layout = append(w.layout, p.Name)
 		}
-		r.Site, r.Units, r.Code = o.Setup.Site, o.Setup.Units, o.Setup.Code.Title
+		r.Site, r.Units, r.Code, r.setup = o.Setup.Site, o.Setup.Units, o.Setup.Code.Title, o.Setup
 	}
 	if err := w.run(ctx, l, start, r); err != nil {
 		return nil, err
@@ -156,6 +164,7 @@ type walk struct {
 	layout []string
 	states map[lotKey]*Life
 	seen   sensor.Instant // when the figures were last looked at
+	each   time.Duration  // how often they are
 }
 
 // lotKey tells a lot of the rules from another of the same name.
@@ -234,7 +243,7 @@ func (w *walk) step(in *rules.Input) {
 			l.againVerdicts = append(l.againVerdicts, again[i].Verdict)
 		}
 	}
-	if d, known := at.Sub(w.seen); told > 0 || len(again) > 0 || !known || d >= captureEach {
+	if d, known := at.Sub(w.seen); told > 0 || len(again) > 0 || !known || d >= w.each {
 		w.capture()
 	}
 }
@@ -259,6 +268,9 @@ func (w *walk) capture() {
 		}
 		if l.State == nil || l.State.Begun == s.Begun {
 			l.State = s
+			if w.each == traceEach && !s.Ended {
+				l.trace = append(l.trace, point{st.At, s.Temp})
+			}
 		}
 	}
 }

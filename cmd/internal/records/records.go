@@ -38,6 +38,8 @@ type Record struct {
 	Events       []rules.Event // all within the span, as recorded
 	// Doubts are what the reader has to know about the figures, each a whole sentence.
 	Doubts []string
+
+	setup *rules.Setup // nil without a configuration
 }
 
 // Life is a lot from its beginning to its end. The same name used again is another life.
@@ -59,6 +61,13 @@ type Life struct {
 	Late  bool
 
 	againVerdicts []rules.Verdict // what the rules of today say, in order
+	trace         []point         // in order, where it was asked for
+}
+
+// point is what the probe that decided about a lot read, nil while none was valid.
+type point struct {
+	at   sensor.Instant
+	temp *sensor.Temp
 }
 
 // Move is a lot's coming into a station.

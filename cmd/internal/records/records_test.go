@@ -43,22 +43,33 @@ type kitchen struct {
 	batch  ledger.Batch
 	number uint64
 	now    time.Duration
-	temps  [3]float64 // °F
+	layout []string
+	temps  []float64    // °F
+	dead   map[int]bool // probes that read nothing
 	marks  []rules.Mark
 }
 
 func newKitchen(t testing.TB) *kitchen {
+	t.Helper()
+	return kitchenOf(t, setup(t, "us-fda-2022"), 275, 40, 150)
+}
+
+// kitchenOf is a kitchen whose probes begin with these temperatures.
+func kitchenOf(t testing.TB, set *rules.Setup, temps ...float64) *kitchen {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "ledger.db")
 	l, err := ledger.Open(path, ledger.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	e, err := rules.New(*setup(t, "us-fda-2022"))
+	e, err := rules.New(*set)
 	if err != nil {
 		t.Fatal(err)
 	}
-	k := &kitchen{t: t, path: path, ledger: l, engine: e, temps: [3]float64{275, 40, 150}}
+	k := &kitchen{t: t, path: path, ledger: l, engine: e, temps: temps, dead: map[int]bool{}}
+	for _, p := range set.Probes {
+		k.layout = append(k.layout, p.Name)
+	}
 	t.Cleanup(func() { _ = l.Close() })
 	k.flush()
 	return k
@@ -85,22 +96,31 @@ func (k *kitchen) toward(lead float64, d time.Duration) *kitchen {
 	k.t.Helper()
 	from, n := k.temps[1], int(d/time.Minute)
 	for i := range n {
-		k.now += time.Minute
 		k.temps[1] = from + (lead-from)*float64(i+1)/float64(n)
-		s := sensor.Sweep{At: k.at()}
-		for _, v := range k.temps {
-			s.Readings = append(s.Readings, sensor.Reading{Temp: fahrenheit(v)})
-		}
-		k.number++
-		k.batch.Sweeps = append(k.batch.Sweeps, s)
-		for _, m := range k.marks {
-			k.batch.Marks = append(k.batch.Marks, ledger.Marked{Sweep: k.number, Mark: m})
-		}
-		k.batch.Events = append(k.batch.Events, k.engine.Step(rules.Input{Sweep: s, Marks: k.marks})...)
-		k.marks = nil
+		k.sweep()
 	}
 	k.flush()
 	return k
+}
+
+// sweep reads all probes a minute later.
+func (k *kitchen) sweep() {
+	k.now += time.Minute
+	s := sensor.Sweep{At: k.at()}
+	for i, v := range k.temps {
+		reading := sensor.Reading{Temp: fahrenheit(v)}
+		if k.dead[i] {
+			reading = sensor.Bad(sensor.Open)
+		}
+		s.Readings = append(s.Readings, reading)
+	}
+	k.number++
+	k.batch.Sweeps = append(k.batch.Sweeps, s)
+	for _, m := range k.marks {
+		k.batch.Marks = append(k.batch.Marks, ledger.Marked{Sweep: k.number, Mark: m})
+	}
+	k.batch.Events = append(k.batch.Events, k.engine.Step(rules.Input{Sweep: s, Marks: k.marks})...)
+	k.marks = nil
 }
 
 // off lets time pass that nobody watches.
@@ -113,7 +133,7 @@ func (k *kitchen) flush() {
 			k.t.Fatal(err)
 		}
 	}
-	k.batch = ledger.Batch{Layout: []string{"pit-air", "lead", "warmer-air"}, FirstSweep: k.number + 1}
+	k.batch = ledger.Batch{Layout: k.layout, FirstSweep: k.number + 1}
 }
 
 func (k *kitchen) read(o Options) *Record {

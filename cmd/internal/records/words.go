@@ -64,6 +64,15 @@ func (t *words) chain() string {
 	return fmt.Sprintf("The head of this record is link %d, %s: whoever notes that down can tell later, with holdbell records verify --head, whether it still stands.", h.Links, h.Hash.Short())
 }
 
+// links is the chain's head in full.
+func (t *words) links() string {
+	h := t.r.Head
+	if h.Links == 0 {
+		return "none: this record is from before there was one."
+	}
+	return fmt.Sprintf("%d links, head %s (%s)", h.Links, h.Hash.Short(), h.Hash)
+}
+
 // named is a lot with its food.
 func (l *Life) named() string {
 	if l.Food != "" {

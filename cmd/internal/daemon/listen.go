@@ -6,6 +6,8 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"regexp"
+	"strings"
 	"sync"
 	"time"
 
@@ -112,7 +114,19 @@ func (h *httpServer) serve(ctx context.Context, l net.Listener, log *slog.Logger
 	if errors.Is(err, http.ErrServerClosed) {
 		return nil
 	}
-	return err
+	return withoutValues(err)
+}
+
+// yamlValue is what the parser of a web_config quotes from it: the hash of a password, or whatever else somebody
+// wrote there by mistake.
+var yamlValue = regexp.MustCompile("`[^`]*`|\"[^\"]*\"|field \\S+")
+
+// withoutValues gives a parser's error with its lines, and without what stands in them.
+func withoutValues(err error) error {
+	if err == nil || !strings.HasPrefix(err.Error(), "yaml:") {
+		return err
+	}
+	return errors.New("web_config: " + yamlValue.ReplaceAllString(err.Error(), "…"))
 }
 
 // fronted does something before the first connection is accepted.

@@ -113,8 +113,8 @@ func TestASlowBrowserDelaysNoSweep(t *testing.T) {
 		var c cadence
 		s := newStage(t, 0, func(s *stage) { s.show = p.Show }, c.watch)
 		wait(10 * time.Second)
-		let, ctx, leave := make(chan struct{}), context.Background(), func() {}
-		ctx, leave = context.WithCancel(ctx)
+		let := make(chan struct{})
+		ctx, leave := context.WithCancel(t.Context())
 		handler := p.Handler()
 		var wg sync.WaitGroup
 		for _, path := range []string{"/", "/state", "/live?view=rail", "/board"} {

@@ -1,7 +1,11 @@
 package phone
 
 import (
+	"errors"
+	"io/fs"
 	"net/url"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -93,4 +97,19 @@ func FuzzParseAddress(f *testing.F) {
 			}
 		}
 	})
+}
+
+func TestCheckFile(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "phone.url")
+	if err := CheckFile(path); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a file that is not there: %v", err)
+	}
+	for text, ok := range map[string]bool{pushAddress: true, pushAddress + "\n": true, "": false, canary: false, "two " + canary: false} {
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := CheckFile(path); (err == nil) != ok || err != nil && strings.Contains(err.Error(), canary) {
+			t.Errorf("%.20q: %v", text, err)
+		}
+	}
 }

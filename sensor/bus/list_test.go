@@ -92,3 +92,23 @@ func TestListRefused(t *testing.T) {
 		t.Errorf("refused: %q", n.Refused)
 	}
 }
+
+func TestWant(t *testing.T) {
+	root := plant(t, "dev/spidev0.0", "dev/i2c-1")
+	for _, c := range []struct{ name, path, found, add, rule string }{
+		{"SPI0.0", "/dev/spidev0.0", "", "dtparam=spi=on", `SUBSYSTEM=="spidev", GROUP="spi"`},
+		{"SPI0.1", "/dev/spidev0.1", "/dev/spidev0.0", "dtoverlay=spi0-2cs", `SUBSYSTEM=="spidev"`},
+		{"I2C1", "/dev/i2c-1", "", "dtparam=i2c_arm=on", `SUBSYSTEM=="i2c-dev", GROUP="i2c"`},
+		{"I2C3", "/dev/i2c-3", "/dev/i2c-1", "dtoverlay=i2c3", `SUBSYSTEM=="i2c-dev"`},
+	} {
+		n, err := Want(root+"/", c.name)
+		if err != nil || n.Path != c.path || n.Found != c.found || !strings.Contains(n.Add, c.add) || !strings.Contains(n.Rule, c.rule) {
+			t.Errorf("%s: %+v, %v", c.name, n, err)
+		}
+	}
+	for _, bad := range []string{"", "SPI0", "I2C1.0", "spi0.0", "SPI0.0 "} {
+		if n, err := Want(root, bad); err == nil {
+			t.Errorf("%q names %+v", bad, n)
+		}
+	}
+}

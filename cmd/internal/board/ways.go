@@ -152,6 +152,10 @@ func (b *board) phoneFile(p *configs.Phone) bool {
 		b.look(about, fmt.Sprintf("%s cannot be looked at: %s", p.URLFile, why(err)), "run this check with sudo")
 		return false
 	}
+	if !info.Mode().IsRegular() { // a pipe would hold us for ever
+		b.wrong(about, p.URLFile+" is no file", "write the phone's address into a file of one line, and name that")
+		return false
+	}
 	is := fmt.Sprintf("%s: %s", p.URLFile, b.owned(info))
 	mend := fmt.Sprintf("sudo chown %s %s; sudo chmod 0600 %s", b.user.name, p.URLFile, p.URLFile)
 	switch {

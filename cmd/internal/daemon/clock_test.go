@@ -124,3 +124,21 @@ func TestClockRunsInStep(t *testing.T) {
 		t.Errorf("after a step: %v, %v", stepped.Wall, stepped.Mono)
 	}
 }
+
+// TestClockSet: of another root only its file counts, for the kernel is this machine's.
+func TestClockSet(t *testing.T) {
+	root := t.TempDir()
+	if set, known := ClockSet(root); set || known {
+		t.Errorf("an empty tree: set %v, known %v", set, known)
+	}
+	file := filepath.Join(root, timesync)
+	if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, nil, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if set, known := ClockSet(root); !set || !known {
+		t.Errorf("with timesyncd's file: set %v, known %v", set, known)
+	}
+}

@@ -53,15 +53,16 @@ func TestTheHeadIsKept(t *testing.T) {
 		const want = `{"ledger":"0123","links":7,"hash":"ab12","at":"2026-03-01T11:00:03Z"}`
 		newSpy(t, h.addr).has(site+"head", want)
 		stop()
+		live := newSpy(t, h.addr)
 		o = h.own(options())
 		o.Head = func() Head { return Head{} }
 		c, stop = run(t, o)
 		st := shift(4)
 		st.Lots = nil
 		c.Show(st)
-		live := newSpy(t, h.addr)
 		live.has(lotTopic, "") // what the first run left is cleared, so the second has looked
 		live.has(site+"head", want)
+		newSpy(t, h.addr).has(site+"head", want)
 		stop()
 	})
 }

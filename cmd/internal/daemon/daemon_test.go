@@ -467,7 +467,7 @@ func TestDaemonTakesAConfigurationWholeOrNotAtAll(t *testing.T) {
 	}
 	r.Reload(parsed(t, onPort("127.0.0.1:0")+"ledger: { path: /elsewhere/ledger.db }\n"))
 	source.play(1, 120)
-	r.log.until(t, "the record cannot change")
+	r.log.until(t, "cannot change while the watch runs")
 
 	// With a probe more, the lot and its alarm stay, and a page is there again.
 	bigger := strings.Replace(onPort("127.0.0.1:0"), "stations:", "  - { name: more, chip: max31855, bus: SPI0.2, type: K, offset: 0C }\nstations:", 1)

@@ -126,6 +126,8 @@ func TestCalibrateDemo(t *testing.T) {
 	})
 	calibrate := func(args ...string) (string, int) {
 		cmd := exec.Command("holdbell", append([]string{"calibrate", "warmer-core", "--socket", socket, "--wait", "50s", "--by", "R. Oduya"}, args...)...)
+		// The end of the input would be somebody who walked away.
+		cmd.Stdin = strings.NewReader("\n\n\n")
 		out, _ := cmd.CombinedOutput()
 		return string(out), cmd.ProcessState.ExitCode()
 	}

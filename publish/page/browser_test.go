@@ -155,7 +155,7 @@ func TestAnOpenPage(t *testing.T) {
 
 	// A double click is one mark, and the answer follows.
 	show(rich().Alarms[:1])
-	chromium.Until(t, tab, `document.querySelector("#ringing form")`)
+	chromium.Until(t, tab, `document.querySelector('#ringing form [name="lot"]')?.value === "pulled pork"`)
 	chromium.Get[chromiumVoid](t, tab, `{ const b = document.querySelector("#ringing form button"); b.click(); b.click() }`)
 	chromium.Until(t, tab, `document.body?.innerText.includes("Taken: acknowledge of pulled pork.")`)
 	if d.mu.Lock(); len(d.marks) != 1 || d.marks[0].Alarm != rules.BelowHotLimit {

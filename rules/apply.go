@@ -244,7 +244,6 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 		l.Standing = false
 	}
 	if l == nil {
-		e.dropEnded(m.Lot)
 		l = e.newLot(m.Lot, i, at)
 	}
 	if replaced != nil {
@@ -267,7 +266,8 @@ func (e *Engine) applyLoad(m *Mark, at time.Duration) (string, bool) {
 	inherited += e.beginAmbient(l) + e.firstHeat(l)
 	e.armNow(i, at)
 	e.enter(l)
-	inherited += e.takeOver(l, m.Fresh)
+	inherited += e.takeOver(l, at, m.Fresh)
+	e.dropEnded(m.Lot) // an ended lot of the name, which may have had something to hand over
 	e.emit(Event{Kind: LotBegun, Since: e.instant(at), Station: m.Station, Lot: l.Name, By: m.By,
 		Text: l.Name + " was loaded into " + m.Station + "."})
 	return l.Name + " is in " + m.Station + ", " + e.watchedBy(l) + "." + inherited + e.without(lost) + e.refuses(i, l) + e.contradiction(l) +

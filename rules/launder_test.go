@@ -272,3 +272,56 @@ func TestBoilingWaterCooksNothing(t *testing.T) {
 		t.Errorf("cooked, %+v", l.Cook)
 	}
 }
+
+// Food that was closed while it owed its reheating or its cook, and goes on under any name with the same probe,
+// owes it still, with the time apart counted. What is loaded fresh, into a cook, with another probe or long after
+// is another piece.
+func TestACloseLaundersNoDebt(t *testing.T) {
+	cold := func(b *bench) {
+		b.say(rules.MarkLoad, "brisket", "warmer", withProbe("core")).hold(time.Minute)
+		b.set1(1, f(120)).hold(time.Hour)
+	}
+	half := func(b *bench) {
+		b.set1(1, f(40)).say(rules.MarkLoad, "brisket", "pit", withProbe("core")).ramp(1, f(100), time.Hour)
+		b.say(rules.MarkMove, "brisket", "warmer", nil).ramp(1, f(137), time.Hour).hold(time.Minute)
+	}
+	for _, tc := range []struct {
+		name   string
+		before func(*bench)
+		apart  time.Duration
+		lot    string
+		where  string
+		more   func(*rules.Mark)
+		want   rules.Verdict
+	}{
+		{"another name", cold, 10 * time.Minute, "ham", "warmer", withProbe("core"), rules.Act},
+		{"the same name", cold, 10 * time.Minute, "brisket", "warmer", withProbe("core"), rules.Act},
+		{"apart for longer than its time", cold, 3*time.Hour + 50*time.Minute, "ham", "warmer", withProbe("core"), rules.Discard},
+		{"half cooked", half, 10 * time.Minute, "ham", "warmer", withProbe("core"), rules.Act},
+		{"fresh", cold, 10 * time.Minute, "ham", "warmer", func(m *rules.Mark) { m.Probe, m.Fresh = "core", true }, rules.OK},
+		{"another probe", cold, 10 * time.Minute, "ham", "warmer", withProbe("core-2"), rules.OK},
+		{"the next day", cold, 20 * time.Hour, "ham", "warmer", withProbe("core"), rules.OK},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			b := newBench(t, warmer(t, "us-fda-2022"))
+			b.sweep()
+			tc.before(b)
+			b.want("brisket", rules.Act)
+			b.say(rules.MarkClose, "brisket", "", signed).hold(tc.apart).set1(1, f(150)).hold(time.Minute)
+			b.say(rules.MarkLoad, tc.lot, tc.where, tc.more)
+			if tc.want != rules.OK {
+				b.says("If it is another piece")
+			}
+			b.hold(5 * time.Minute)
+			b.want(tc.lot, tc.want)
+		})
+	}
+	b := newBench(t, warmer(t, "us-fda-2022"))
+	b.sweep()
+	cold(b)
+	b.say(rules.MarkClose, "brisket", "", nil).set1(1, f(40)).hold(time.Hour)
+	b.say(rules.MarkLoad, "ham", "pit", withProbe("core")).hold(time.Minute)
+	if l := b.lot("ham"); l.DangerZone > 2*time.Minute {
+		t.Errorf("raw meat goes on with the clocks of what was closed: %v", l.DangerZone)
+	}
+}

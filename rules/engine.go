@@ -202,10 +202,12 @@ func (e *Engine) prepare() error {
 	return nil
 }
 
-// Alarmed reports whether any alarm's condition holds.
+// Alarmed reports whether the condition of an alarm holds that is more than an advice. An advice, such as a check
+// that is due or a clock that nobody has set, may stand for weeks and be left standing: the record is then written
+// as in quiet times, which spares the card. What it tells of costs no food while the record is a minute behind.
 func (e *Engine) Alarmed() bool {
 	found := false
-	e.eachAlarm(func(a *alarm) { found = found || a.Active })
+	e.eachAlarm(func(a *alarm) { found = found || a.Active && a.Priority != Advice })
 	return found
 }
 

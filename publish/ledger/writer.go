@@ -67,7 +67,7 @@ type Entry struct {
 	Probes  []string // names, in the order of the readings; not changed afterwards
 	Input   rules.Input
 	Events  []rules.Event
-	Alarmed bool // whether any alarm stands
+	Alarmed bool // whether an alarm stands that is more than an advice
 	// Snapshot gives the Engine's memory after this round. It is called within Add, and only when a block
 	// closes.
 	Snapshot func() ([]byte, error)

@@ -65,6 +65,9 @@ func wantsBy(m *Mark) bool {
 
 // apply does what a mark says and answers in one sentence.
 func (e *Engine) apply(m *Mark, at time.Duration) (string, bool) {
+	if err := m.whole(); err != nil {
+		return strings.ReplaceAll("Not taken: "+err.Error()+".", "?.", "?"), false
+	}
 	if m.Probe != "" && e.probeIndex(m.Probe) < 0 {
 		return "No probe is called " + m.Probe + ". Probes: " + e.probeNames() + ".", false
 	}

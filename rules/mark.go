@@ -245,6 +245,22 @@ func (p *markParser) until(value string) *MarkError {
 	return nil
 }
 
+// whole asks the same of a mark that did not come through ParseMark: one out of a record that a newer program
+// wrote or somebody has altered, or of a caller's mistake. The Engine refuses it with a sentence.
+func (m *Mark) whole() *MarkError {
+	if !slices.Contains(MarkKinds(), m.Kind) {
+		return &MarkError{"mark", fmt.Sprintf("the mark %s is not known", quote(string(m.Kind))), meant(string(m.Kind), MarkKinds())}
+	}
+	for _, t := range []*sensor.Temp{m.Temp, m.True, m.Read, m.Raw} {
+		if t != nil && (*t < minCheck || *t > maxCheck) {
+			return &MarkError{"note", fmt.Sprintf("the mark %s says %s, which no thermometer here shows", m.Kind, t.String()),
+				"give a temperature from -100 to 600 °C (-148 to 1112 °F)"}
+		}
+	}
+	p := markParser{m: m}
+	return p.complete()
+}
+
 // complete asks for what a kind cannot do without.
 func (p *markParser) complete() *MarkError {
 	m := p.m

@@ -61,6 +61,7 @@ func (l *Ledger) Commit(ctx context.Context, b Batch) error {
 	return l.write(func(c *conns) error {
 		head, err := c.commit(ctx, &b, r)
 		if err == nil {
+			l.broken.Store(0)
 			l.know(head)
 		}
 		return err

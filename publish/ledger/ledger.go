@@ -38,7 +38,7 @@ type Ledger struct {
 	id     atomic.Value // string: of the file that was opened last
 	head   atomic.Pointer[Head]
 	moved  string
-	broken atomic.Bool // the file proved to be damaged: Reopen moves it aside
+	broken atomic.Int32 // how often since the last Commit a write proved the file to be damaged
 }
 
 // The couriers' two ends of a ledger.
@@ -78,13 +78,17 @@ func Open(path string, o Options) (*Ledger, error) {
 	return l, nil
 }
 
+// brokenAfter writes that find the file damaged, without a Commit between, are believed. SQLite says so, too, when the disk once
+// did not give a page that it was asked for.
+const brokenAfter = 2
+
 // Reopen closes the file, if it is open, and opens it as Open does. A file that proved to be damaged while
-// it was open is moved aside first. Calls under way on the old file fail.
+// it was open, brokenAfter times, is moved aside first. Calls under way on the old file fail.
 func (l *Ledger) Reopen() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	why := ""
-	if l.broken.Load() {
+	if l.broken.Load() >= brokenAfter {
 		why = asideCorrupt
 	}
 	return l.reopen(why)
@@ -104,7 +108,7 @@ func (l *Ledger) reopen(why string) error {
 	c, moved, err := openFile(l.path, why, l.now, l.before)
 	l.moved = moved
 	if moved != "" {
-		l.broken.Store(false)
+		l.broken.Store(0)
 	}
 	if err != nil {
 		return err
@@ -188,7 +192,7 @@ func (l *Ledger) write(f func(c *conns) error) error {
 		return nil
 	}
 	if err = broken(err); damaged(err) {
-		l.broken.Store(true)
+		l.broken.Add(1)
 	}
 	return fmt.Errorf("%s: %w", l.path, err)
 }

@@ -130,11 +130,14 @@ func sound(t testing.TB, l *Ledger) {
 	}
 }
 
+// fastRoot is in memory.
+const fastRoot = "/dev/shm"
+
 // fastDir is a folder in memory where there is one. Tests that commit thousands of times prove nothing of
 // the disk.
 func fastDir(t testing.TB) string {
 	t.Helper()
-	dir, err := os.MkdirTemp("/dev/shm", "holdbell")
+	dir, err := os.MkdirTemp(fastRoot, "holdbell")
 	if err != nil {
 		return t.TempDir()
 	}

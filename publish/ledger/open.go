@@ -89,7 +89,10 @@ func openFile(path, why string, now func() time.Time, before func() Head) (c *co
 		err = errDamaged
 	}
 	if err == nil {
-		c, err = connect(path, now, before)
+		if c, err = connect(path, now, before); damaged(err) {
+			// SQLite calls a page that the disk did not give damaged as well: look again.
+			c, err = connect(path, now, before)
+		}
 	}
 	if damaged(err) {
 		if moved, err = moveAside(path, cmp.Or(why, asideCorrupt), now()); err != nil {

@@ -330,7 +330,7 @@ func (w *Writer) Flush(ctx context.Context, snapshot func() ([]byte, error)) err
 	}
 }
 
-// Close closes the open block with the Engine's memory (nil: without), tries once more what waits, tells
+// Close closes the open block with the Engine's memory (nil: without), tries what waits, once more where that fails, tells
 // what is not told, and closes the ledger. It returns when that is done or ctx ends; the error says what
 // was not recorded. A second Close does nothing.
 func (w *Writer) Close(ctx context.Context, snapshot func() ([]byte, error)) error {

@@ -386,8 +386,8 @@ func TestNoLedger(t *testing.T) {
 		dir := filepath.Join(filepath.Dir(path), "later")
 		path = filepath.Join(dir, "ledger.db")
 		r := newRig(t, New(path, Options{}), WriterOptions{})
-		if err := r.w.Trouble(); !errors.Is(err, ErrNotOpen) {
-			t.Errorf("at once: %v", err)
+		if err := r.w.Trouble(); err == nil { // that it is not open, or already why
+			t.Error("no trouble at once")
 		}
 		r.round(1, "m")
 		r.rounds(100)
@@ -465,7 +465,7 @@ func TestDamageWhileWriting(t *testing.T) {
 		r := newRig(t, beginAt(t, path), WriterOptions{})
 		r.round(1)
 		first := r.g.ID()
-		r.g.broken.Store(true)
+		r.g.broken.Store(brokenAfter)
 		r.g.failing(errDamaged, false)
 		r.add(Entry{}, 1, "m")
 		time.Sleep(time.Second / 2)

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"holdbell/publish"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -96,15 +97,14 @@ func (s *scene) tickets(keep func(*rules.LotState) bool) (open, ended []ticket) 
 			continue
 		}
 		t := s.ticket(l)
-		// A station's own lot that a power cut ended still waits for a hand.
-		if !l.Ended || l.Standing && l.Verdict == rules.Act {
+		if publish.WantsHand(l) {
 			open = append(open, t)
 		} else {
 			ended = append(ended, t)
 		}
 	}
 	slices.SortStableFunc(open, func(a, b ticket) int {
-		return cmp.Or(cmp.Compare(urgency(b.Verdict), urgency(a.Verdict)), cmp.Compare(a.Left.sort, b.Left.sort))
+		return publish.CompareUrgency(a.Verdict, a.Left.Left, b.Verdict, b.Left.Left)
 	})
 	return open, ended
 }
@@ -120,16 +120,6 @@ func (s *scene) ticket(l *rules.LotState) ticket {
 		t.Do = s.label["nothing-to-do"]
 	}
 	return t
-}
-
-func urgency(v rules.Verdict) int {
-	switch v {
-	case rules.Discard:
-		return 2
-	case rules.Act:
-		return 1
-	}
-	return 0
 }
 
 // alarms gives those that are not normal: who waits first, then by priority.
@@ -206,14 +196,14 @@ func (s *scene) counts() (all []count, title string) {
 	var n [3]int
 	lots := 0
 	for i := range s.st.Lots {
-		if l := &s.st.Lots[i]; !l.Ended || l.Standing && l.Verdict == rules.Act {
-			n[urgency(l.Verdict)]++
+		if l := &s.st.Lots[i]; publish.WantsHand(l) {
+			n[publish.Urgency(l.Verdict)]++
 			lots++
 		}
 	}
 	ringing := 0
 	for i := range s.st.Alarms {
-		if waits(&s.st.Alarms[i]) {
+		if publish.WaitsForHand(&s.st.Alarms[i]) {
 			ringing++
 		}
 	}
@@ -234,11 +224,6 @@ func (s *scene) counts() (all []count, title string) {
 		return all, "No lots"
 	}
 	return all, "All lots ok"
-}
-
-// waits reports whether an alarm waits to be acknowledged.
-func waits(a *rules.AlarmState) bool {
-	return a.Status == rules.Unacknowledged || a.Status == rules.Returned
 }
 
 // lot gives the lot with a name: the open one, else the one that ended last.

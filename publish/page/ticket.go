@@ -6,6 +6,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"holdbell/publish"
 	"holdbell/rules"
 	"holdbell/rules/microbe"
 	"holdbell/sensor"
@@ -50,13 +51,13 @@ func tempOf(t *sensor.Temp, u rules.Units) *temp {
 	return &temp{value, unit}
 }
 
-// left is the time that a lot has left, of how much. Sort orders the tickets.
+// left is the time that a lot has left, of how much.
 type left struct {
+	publish.Left
 	Words   string
 	Of      string
 	Bar     bool
 	Percent int
-	sort    time.Duration
 }
 
 // longName is how many characters a name may have to stand large on a ticket.
@@ -135,29 +136,32 @@ func runWords(result rules.RunResult, late bool, finish *rules.LegState, c clock
 	return text
 }
 
-// leftOf is the time that a lot has left: to its deadline, else until its charged time reaches the limit.
-// While nobody looks (unseen), the worst is assumed.
+// leftOf is the time that a lot has left, in words, with a bar where it counts down.
 func leftOf(l *rules.LotState, c clock, unseen time.Duration) left {
-	const most = time.Duration(1<<63 - 1)
+	v := left{Left: publish.LeftOf(l, c.now, unseen)}
+	v.Words = v.Left.Words()
 	switch {
-	case l.Verdict == rules.Discard:
-		return left{Words: "No time left", Bar: true}
-	case l.UnknownLength || l.Ended && l.Verdict == rules.Act:
-		return left{Words: "Time left is not known"}
-	case l.Ended:
-		return left{Words: "Ended", sort: most}
-	case !l.Deadline.IsZero():
-		d, _ := l.Deadline.Sub(c.now)
+	case v.How == publish.LeftNone:
+		v.Bar = true
+	case v.How != publish.LeftTime:
+	case l.Deadline.IsZero():
+		v.fill(l.DangerLimit)
+		v.Of = "of " + words(l.DangerLimit) + " in the danger zone"
+	default:
 		whole, of := spanOf(l)
-		until := ""
-		if at := c.at(l.Deadline); at != "" {
-			until = ", until " + at
+		v.fill(max(whole, v.Time))
+		if v.Of = of; c.at(l.Deadline) != "" {
+			v.Of += ", until " + c.at(l.Deadline)
 		}
-		return leftWords(d, max(whole, d), of+until)
-	case l.DangerLimit > 0:
-		return leftWords(l.DangerLimit-l.Charged-unseen, l.DangerLimit, "of "+words(l.DangerLimit)+" in the danger zone")
 	}
-	return left{Words: "No limit counts down", sort: most}
+	return v
+}
+
+// fill draws the bar of a time of which whole was given.
+func (l *left) fill(whole time.Duration) {
+	if whole > 0 {
+		l.Bar, l.Percent = true, int(100*l.Time/whole)
+	}
 }
 
 // spanOf is the whole time that a lot's deadline was given, and what it is for.
@@ -174,18 +178,6 @@ func spanOf(l *rules.LotState) (time.Duration, string) {
 		return d, "to reheat it"
 	}
 	return l.DangerLimit, "of " + words(l.DangerLimit) + " in the danger zone"
-}
-
-func leftWords(d, whole time.Duration, of string) left {
-	d = max(0, d)
-	v := left{Words: words(d) + " left", Of: of, Bar: whole > 0, sort: d}
-	if d == 0 {
-		v.Words = "No time left"
-	}
-	if whole > 0 {
-		v.Percent = int(100 * d / whole)
-	}
-	return v
 }
 
 // leastGrowth is the predicted growth, in powers of ten, that is worth a line: what lies under it is nothing

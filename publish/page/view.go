@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 
+	"holdbell/publish"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -86,7 +87,7 @@ func stationOf(s *rules.StationState, u rules.Units, c clock) station {
 
 func alarmOf(a *rules.AlarmState, u rules.Units, c clock) alarm {
 	v := alarm{Name: plain(a.Alarm), Station: a.Station, Lot: a.Lot, Probe: a.Probe, Priority: a.Priority,
-		Status: statusWords(a.Status), Unseen: a.Status == rules.Unacknowledged || a.Status == rules.Returned,
+		Status: statusWords(a.Status), Unseen: publish.WaitsForHand(a),
 		Shelvable: a.Status != rules.Shelved && a.Status != rules.OutOfService,
 		Subject:   cmp.Or(a.Lot, a.Probe, a.Station), Since: c.both(a.Since), Text: a.Text, AckNote: "alarm=" + string(a.Alarm)}
 	if a.Probe != "" {

@@ -1,31 +1,18 @@
 package page
 
 import (
-	"fmt"
 	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
 
+	"holdbell/publish"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
 
-// words writes a duration for people; parts of a minute below two minutes only.
-func words(d time.Duration) string {
-	const day = 24 * time.Hour
-	switch {
-	case d < 0:
-		return "no time"
-	case d < 2*time.Minute:
-		return fmt.Sprintf("%d s", int64(d.Seconds()))
-	case d < time.Hour:
-		return fmt.Sprintf("%d min", int64(d.Minutes()))
-	case d < 2*day:
-		return strings.TrimSuffix(fmt.Sprintf("%d h %d min", int64(d.Hours()), int64(d.Minutes())%60), " 0 min")
-	}
-	return strings.TrimSuffix(fmt.Sprintf("%d d %d h", d/day, int64(d.Hours())%24), " 0 h")
-}
+// words writes a duration for people.
+func words(d time.Duration) string { return publish.Words(d) }
 
 // clock tells times as a person can rely on them: by the clock on the wall while it is believed, else by
 // age.
@@ -103,13 +90,7 @@ func sentence(s string) string {
 }
 
 // plain writes a stable word for people: "hot-holding" as "Hot holding".
-func plain[S ~string](word S) string {
-	s := strings.ReplaceAll(string(word), "-", " ")
-	if s == "" {
-		return ""
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
-}
+func plain[S ~string](word S) string { return publish.Plain(word) }
 
 // statusWords are the alarm states in the words of ANSI/ISA-18.2.
 func statusWords(s rules.AlarmStatus) string {

@@ -40,7 +40,6 @@ const (
 	linkBlock   = "block"   // a is the first sweep
 	linkLate    = "late"    // a is the Seq of an event that was told before it was recorded
 	linkThinned = "thinned" // a is the link's own number: readings that were taken out by age
-	linkPruned  = "pruned"  // a is the last of the links that were taken out by age
 )
 
 // covering says where the row lies that a kind of link covers.
@@ -67,8 +66,6 @@ func coverings() []covering {
 		{linkLate, "late", `late ON late.seq = iif(c.kind = 'late', c.a, NULL)`, []string{"late.seq"}},
 		{linkThinned, "thinned", `thinned ON thinned.n = iif(c.kind = 'thinned', c.a, NULL)`,
 			[]string{"thinned.n", "thinned.wall", "thinned.first", "thinned.last"}},
-		{linkPruned, "pruned", `pruned ON pruned.n = iif(c.kind = 'pruned', c.a, NULL)`,
-			[]string{"pruned.n", "pruned.link", "pruned.wall", "pruned.seq", "pruned.sweep"}},
 	}
 }
 

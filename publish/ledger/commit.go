@@ -2,9 +2,7 @@ package ledger
 
 import (
 	"context"
-	"crypto/sha256"
 	"database/sql"
-	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -48,10 +46,9 @@ type rows struct {
 	layout, block, snapshot []byte
 	lo, hi                  int64
 	marks, notices, events  [][]byte
-	sum                     []byte
 }
 
-// Commit makes b durable in one transaction. A batch that was committed last, though the caller never
+// Commit makes b durable in one transaction. A batch that was committed before, though the caller never
 // learned of it, is known again and adds nothing.
 func (l *Ledger) Commit(ctx context.Context, b Batch) error {
 	r, err := b.rows()
@@ -70,61 +67,79 @@ func (l *Ledger) Commit(ctx context.Context, b Batch) error {
 
 func (b *Batch) rows() (*rows, error) {
 	r := new(rows)
-	sum := sha256.New()
-	keep := func(v []byte, err error) ([]byte, error) {
-		var n [8]byte
-		binary.LittleEndian.PutUint64(n[:], uint64(len(v)))
-		sum.Write(n[:])
-		sum.Write(v)
-		return v, err
-	}
-	number := func(n uint64) {
-		_, _ = keep(binary.LittleEndian.AppendUint64(nil, n), nil)
-	}
 	var err error
-	if r.layout, err = keep(json.Marshal(b.Layout)); err != nil {
+	if r.layout, err = json.Marshal(b.Layout); err != nil {
 		return nil, err
 	}
-	number(b.FirstSweep)
 	if len(b.Sweeps) > 0 {
-		if r.block, err = keep(encodeBlock(b.Sweeps, len(b.Layout))); err != nil {
+		if r.block, err = encodeBlock(b.Sweeps, len(b.Layout)); err != nil {
 			return nil, err
 		}
 		r.lo, r.hi = span(b.Sweeps)
 	}
 	for i := range b.Marks {
-		number(b.Marks[i].Sweep)
-		text, err := keep(json.Marshal(&b.Marks[i].Mark))
+		text, err := json.Marshal(&b.Marks[i].Mark)
 		if err != nil {
 			return nil, err
 		}
 		r.marks = append(r.marks, text)
 	}
 	for i := range b.Notices {
-		number(b.Notices[i].Sweep)
-		text, err := keep(json.Marshal(&b.Notices[i].Notice))
+		text, err := json.Marshal(&b.Notices[i].Notice)
 		if err != nil {
 			return nil, err
 		}
 		r.notices = append(r.notices, text)
 	}
-	for _, ev := range b.Events {
-		number(ev.Seq)
-		text, err := json.Marshal(&ev)
+	for i := range b.Events {
+		text, err := json.Marshal(&b.Events[i])
 		if err != nil {
 			return nil, err
 		}
 		r.events = append(r.events, text)
 	}
 	if b.Snapshot != nil {
-		if r.snapshot, err = pack(b.Snapshot); err != nil {
-			return nil, err
-		}
-		_, _ = keep(b.Snapshot, nil)
-		number(b.SnapshotSweep)
+		r.snapshot, err = pack(b.Snapshot)
 	}
-	r.sum = sum.Sum(nil)
-	return r, nil
+	return r, err
+}
+
+// known reports whether b was committed already. A commit is whole or not made, so one that was is there row for
+// row; the first row that is not there says that it was not.
+func known(ctx context.Context, tx *sql.Tx, b *Batch, r *rows) (bool, error) {
+	if len(b.Sweeps)+len(b.Marks)+len(b.Notices)+len(b.Events) == 0 {
+		return false, nil // a snapshot, and what was told late: written twice they are the same
+	}
+	there := func(query string, args ...any) (found bool, err error) {
+		err = tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM `+query+`)`, args...).Scan(&found)
+		return found, err
+	}
+	if len(b.Sweeps) > 0 {
+		if found, err := there(`blocks WHERE first = ? AND data = ?`, clampInt(b.FirstSweep), r.block); !found {
+			return false, err
+		}
+	}
+	for i := range b.Marks {
+		if found, err := there(`marks WHERE sweep = ? AND mark = ?`, clampInt(b.Marks[i].Sweep), string(r.marks[i])); !found {
+			return false, err
+		}
+	}
+	for i := range b.Notices {
+		if found, err := there(`notices WHERE sweep = ? AND notice = ?`, clampInt(b.Notices[i].Sweep), string(r.notices[i])); !found {
+			return false, err
+		}
+	}
+	for i := range b.Events {
+		// One that was told while its commit was on its way says so at the next try.
+		if found, err := there(`events WHERE seq = ? AND json_remove(event, '$.unrecorded') = json_remove(?, '$.unrecorded')`,
+			clampInt(b.Events[i].Seq), string(r.events[i])); !found {
+			return false, err
+		}
+	}
+	if b.Snapshot == nil {
+		return true, nil
+	}
+	return there(`snapshot WHERE sweep = ? AND data = ?`, clampInt(b.SnapshotSweep), r.snapshot)
 }
 
 // span gives the earliest and the latest wall of sweeps in milliseconds.
@@ -148,11 +163,11 @@ func (c *conns) commit(ctx context.Context, b *Batch, r *rows) (Head, error) {
 	if err != nil {
 		return Head{}, err
 	}
-	var sum []byte
-	if err := tx.QueryRowContext(ctx, `SELECT value FROM meta WHERE key = 'batch'`).Scan(&sum); err != nil {
+	again, err := known(ctx, tx, b, r)
+	if err != nil {
 		return Head{}, err
 	}
-	if string(sum) != string(r.sum) {
+	if !again {
 		if err := insert(ctx, tx, links, b, r); err != nil {
 			return Head{}, err
 		}
@@ -202,13 +217,10 @@ func insert(ctx context.Context, tx *sql.Tx, links *chain, b *Batch, r *rows) er
 	if err := insertEvents(ctx, tx, links, b, r); err != nil {
 		return err
 	}
-	if b.Snapshot != nil {
-		if _, err := tx.ExecContext(ctx, `UPDATE snapshot SET sweep = ?, data = ?`, clampInt(b.SnapshotSweep), r.snapshot); err != nil {
-			return err
-		}
+	if b.Snapshot == nil {
+		return nil
 	}
-	// Apart from the snapshot, whose row is large.
-	_, err := tx.ExecContext(ctx, `UPDATE meta SET value = ? WHERE key = 'batch'`, r.sum)
+	_, err := tx.ExecContext(ctx, `UPDATE snapshot SET sweep = ?, data = ?`, clampInt(b.SnapshotSweep), r.snapshot)
 	return err
 }
 

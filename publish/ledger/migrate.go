@@ -10,7 +10,7 @@ import (
 // migrations bring a ledger from one schema to the next; the first is from 1 to 2. Each runs in one
 // transaction, and none rewrites what was recorded.
 func migrations() []func(ctx context.Context, tx *sql.Tx, now time.Time, before Head) error {
-	return []func(ctx context.Context, tx *sql.Tx, now time.Time, before Head) error{beginChain, allowThinning}
+	return []func(ctx context.Context, tx *sql.Tx, now time.Time, before Head) error{beginChain, allowThinning, guardAll}
 }
 
 // migrate brings the ledger of a transaction to this program's schema.
@@ -115,5 +115,11 @@ func (c *chain) adopt(kind, query string) error {
 // allowThinning makes room for blocks that are thinned by age. What is recorded stays as it is.
 func allowThinning(ctx context.Context, tx *sql.Tx, _ time.Time, _ Head) error {
 	_, err := tx.ExecContext(ctx, thinSchema)
+	return err
+}
+
+// guardAll guards what the chain covers against every statement.
+func guardAll(ctx context.Context, tx *sql.Tx, _ time.Time, _ Head) error {
+	_, err := tx.ExecContext(ctx, guardSchema)
 	return err
 }

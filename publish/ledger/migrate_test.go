@@ -2,9 +2,14 @@ package ledger
 
 import (
 	"bytes"
+	"database/sql"
+	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
+
+	"holdbell/rules"
 )
 
 // older copies the ledger that a program of schema 1 left behind, with its copy of the state.
@@ -102,27 +107,97 @@ func TestCarriedOn(t *testing.T) {
 	}
 }
 
-// No statement of ours overwrites or removes what is recorded.
-func TestNothingIsOverwritten(t *testing.T) {
-	l := begin(t)
-	commit(t, l, Batch{Layout: twoProbes, FirstSweep: 1, Sweeps: sweepsFrom(1, 3, 2), Events: eventsFrom(1, 2),
-		Marks: []Marked{{1, mark(1, "a")}}, Notices: []Noticed{{1, noticeOf(1)}}, Unrecorded: []uint64{1}})
-	commit(t, l, Batch{Unrecorded: []uint64{1}})
+func noticeOf(number int) rules.Notice { return rules.Notice{At: at(number), Kind: rules.LedgerFine} }
+
+func inputOf(number int) rules.Input { return rules.Input{Sweep: sweep(number, 2)} }
+
+// A ledger of schema 3, which had a chain and guarded less, goes on with the same chain and is guarded.
+func TestMigrateSchema3(t *testing.T) {
+	path := older(t)
+	stepped(t, path, 3)
+	before := verified(t, path, VerifyOptions{})
+	if before.Break != nil || before.Rows[linkEvent] != 12 {
+		t.Fatalf("before: %+v, break %+v", before, before.Break)
+	}
+	l, err := Open(path, Options{})
+	must(t, err)
+	if l.Head() != before.Head {
+		t.Errorf("the head is %+v, it was %+v", l.Head(), before.Head)
+	}
+	refuses(t, l, `DELETE FROM events WHERE seq = 1`, `DELETE FROM blocks`, `DELETE FROM chain WHERE n = 1`)
+	commit(t, l, Batch{Layout: twoProbes, FirstSweep: 41, Sweeps: sweepsFrom(41, 2, 2), Events: eventsFrom(13, 1)})
+	must(t, l.Close())
+	if v := verified(t, path, VerifyOptions{}); v.Break != nil || v.Head.Links != before.Head.Links+2 {
+		t.Errorf("after: %+v, break %+v", v, v.Break)
+	}
+}
+
+// stepped brings a ledger of schema 1 to a later one as a program of then did.
+func stepped(t testing.TB, path string, schema int) {
+	t.Helper()
+	db, err := sql.Open("sqlite", dsn(path, "journal_mode(DELETE)"))
+	must(t, err)
+	tx, err := db.Begin()
+	must(t, err)
+	for _, step := range migrations()[:schema-1] {
+		must(t, step(t.Context(), tx, noon, Head{}))
+	}
+	_, err = tx.Exec(fmt.Sprintf(`PRAGMA user_version = %d`, schema))
+	must(t, errors.Join(err, tx.Commit(), db.Close()))
+}
+
+// refuses runs statements of which none may go through.
+func refuses(t *testing.T, l *Ledger, statements ...string) {
+	t.Helper()
 	c, err := l.conns()
 	must(t, err)
-	for _, s := range []string{
-		`UPDATE events SET event = '{}'`, `UPDATE marks SET mark = '{}'`, `UPDATE notices SET notice = '{}'`, `UPDATE blocks SET data = ''`,
-		`UPDATE chain SET link = ''`, `UPDATE origin SET ledger = ''`, `UPDATE late SET seq = 2`,
-		`DELETE FROM events`, `DELETE FROM marks`, `DELETE FROM notices`, `DELETE FROM chain`, `DELETE FROM origin`,
-		`INSERT OR REPLACE INTO events SELECT seq, wall, kind, alarm, station, lot, '{}' FROM events`,
-		`INSERT OR REPLACE INTO marks SELECT sweep, n, id, '{}' FROM marks`,
-		`INSERT OR REPLACE INTO notices SELECT sweep, n, '{}' FROM notices`,
-		`INSERT OR REPLACE INTO chain SELECT n, kind, a, b, digest, x'00' FROM chain`,
-	} {
+	for _, s := range statements {
 		if _, err := c.writer.Exec(s); err == nil {
 			t.Errorf("%s goes through", s)
 		}
 	}
+}
+
+// No statement of ours overwrites or removes what is recorded, in any table that the chain covers, nor what says
+// which ledger it is.
+func TestNothingIsOverwritten(t *testing.T) {
+	l := begin(t)
+	for first := 1; first <= 21; first += 10 {
+		commit(t, l, Batch{Layout: twoProbes, FirstSweep: uint64(first), Sweeps: sweepsFrom(first, 10, 2), Events: eventsFrom(first, 2),
+			Marks: []Marked{{uint64(first), mark(first, "a")}}, Notices: []Noticed{{uint64(first), noticeOf(first)}}, Unrecorded: []uint64{uint64(first)}})
+	}
+	commit(t, l, Batch{Unrecorded: []uint64{1}})
+	guarded := func() {
+		t.Helper()
+		tables := []string{"chain", "layouts", "meta"}
+		for _, k := range coverings() {
+			tables = append(tables, k.table)
+		}
+		for _, table := range tables {
+			where := ""
+			if table == "meta" {
+				where = ` WHERE key = 'id'`
+			}
+			c, err := l.conns()
+			must(t, err)
+			var column string
+			var rows int
+			must(t, c.reader.QueryRow(`SELECT name FROM pragma_table_info(?) ORDER BY cid DESC LIMIT 1`, table).Scan(&column))
+			must(t, c.reader.QueryRow(`SELECT count(*) FROM `+table+where).Scan(&rows))
+			if rows == 0 {
+				t.Fatalf("nothing in %s to guard", table)
+			}
+			refuses(t, l, `UPDATE `+table+` SET `+column+` = 1`+where, `DELETE FROM `+table+where, `INSERT OR REPLACE INTO `+table+` SELECT * FROM `+table+where)
+		}
+		refuses(t, l, `INSERT OR REPLACE INTO layouts SELECT 99, probes FROM layouts`)
+	}
+	must(t, l.thinAway(1, 10)) // one block of readings goes by age, and no other
+	if v := verified(t, l.path, VerifyOptions{}); v.Break != nil || v.Thinned != 1 || v.Rows[linkBlock] != 2 {
+		t.Errorf("thinned: %+v, break %+v", v, v.Break)
+	}
+	guarded()
+	commit(t, l, Batch{Layout: twoProbes, FirstSweep: 31, Sweeps: sweepsFrom(31, 10, 2)})
+	guarded()
 	if v := verified(t, l.path, VerifyOptions{}); v.Break != nil {
 		t.Errorf("afterwards: %+v", v.Break)
 	}

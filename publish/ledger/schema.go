@@ -2,7 +2,7 @@ package ledger
 
 // version is the schema's, kept in SQLite's user_version. A change that an older program cannot read
 // raises it, and migrations has the way there.
-const version = 3
+const version = 4
 
 // schemaChain is the first version with a chain.
 const schemaChain = 2
@@ -34,13 +34,12 @@ CREATE TABLE cursors (name TEXT PRIMARY KEY, seq INTEGER NOT NULL) WITHOUT ROWID
 `
 
 // chainSchema makes the chain over everything that is recorded, and sees to it that no statement of ours, or of
-// a careless hand, overwrites or removes what it covers. Events, marks and notices go by age alone, with the
-// links that cover them: a row of pruned comes first.
+// a careless hand, overwrites or removes what it covers; guardSchema goes on with that.
 //
 // origin is the ledger itself: when its chain began, the last sweep of before that, and the ledger that it was
 // carried on from, with the head that was known of it. late has the events that were told before they were
 // recorded. thinned: blocks that began with the sweeps first to last, and have a link before n, which is this
-// row's own, may be gone by age or have given way to a thinner one. pruned: links up to n, of which the last was link, are gone; so are events up to seq and marks and notices up to sweep.
+// row's own, may be gone by age or have given way to a thinner one.
 const chainSchema = `
 CREATE TABLE chain (
 	n INTEGER PRIMARY KEY, kind TEXT NOT NULL, a INTEGER NOT NULL, b INTEGER NOT NULL,
@@ -91,4 +90,46 @@ const thinSchema = `
 CREATE INDEX events_wall ON events (wall);
 INSERT INTO meta SELECT 'batch', batch FROM snapshot;
 ALTER TABLE snapshot DROP COLUMN batch;
+`
+
+// guardSchema lets nothing that the chain covers be overwritten or removed by any statement, but readings, whose
+// row of thinned has to be the newest link: it is written just before them, in the same transaction. Events, marks,
+// notices and links were to go by age once, behind a row of pruned; no program ever took one out. A batch is known
+// again by its own rows: its sum cost a page of the log with every commit.
+const guardSchema = `
+DELETE FROM meta WHERE key = 'batch';
+
+DROP TRIGGER chain_stays;
+DROP TRIGGER events_stay;
+DROP TRIGGER marks_stay;
+DROP TRIGGER notices_stay;
+DROP TABLE pruned;
+
+CREATE TRIGGER chain_stays BEFORE DELETE ON chain BEGIN SELECT RAISE(ABORT, 'a link of the chain stays'); END;
+CREATE TRIGGER events_stay BEFORE DELETE ON events BEGIN SELECT RAISE(ABORT, 'a recorded event stays'); END;
+CREATE TRIGGER marks_stay BEFORE DELETE ON marks BEGIN SELECT RAISE(ABORT, 'a recorded mark stays'); END;
+CREATE TRIGGER notices_stay BEFORE DELETE ON notices BEGIN SELECT RAISE(ABORT, 'a recorded notice stays'); END;
+CREATE TRIGGER late_stays BEFORE DELETE ON late BEGIN SELECT RAISE(ABORT, 'what was recorded stays'); END;
+CREATE TRIGGER thinned_stays BEFORE DELETE ON thinned BEGIN SELECT RAISE(ABORT, 'what was recorded stays'); END;
+CREATE TRIGGER layouts_stay BEFORE DELETE ON layouts BEGIN SELECT RAISE(ABORT, 'the names of recorded probes stay'); END;
+CREATE TRIGGER id_stays BEFORE DELETE ON meta WHEN OLD.key = 'id' BEGIN SELECT RAISE(ABORT, 'the id of the record stays'); END;
+CREATE TRIGGER blocks_stay BEFORE DELETE ON blocks
+	WHEN NOT EXISTS (SELECT 1 FROM thinned WHERE n = (SELECT max(n) FROM chain) AND OLD.first BETWEEN first AND last)
+	BEGIN SELECT RAISE(ABORT, 'recorded readings go by age alone'); END;
+
+CREATE TRIGGER layouts_stand BEFORE UPDATE ON layouts BEGIN SELECT RAISE(ABORT, 'the names of recorded probes stand as they are'); END;
+CREATE TRIGGER id_stands BEFORE UPDATE ON meta WHEN OLD.key = 'id' BEGIN SELECT RAISE(ABORT, 'the id of the record stands as it is'); END;
+
+CREATE TRIGGER blocks_once BEFORE INSERT ON blocks WHEN EXISTS (SELECT 1 FROM blocks WHERE first = NEW.first)
+	BEGIN SELECT RAISE(ABORT, 'recorded readings are never replaced'); END;
+CREATE TRIGGER origin_once BEFORE INSERT ON origin WHEN EXISTS (SELECT 1 FROM origin)
+	BEGIN SELECT RAISE(ABORT, 'the origin of the record is never replaced'); END;
+CREATE TRIGGER late_once BEFORE INSERT ON late WHEN EXISTS (SELECT 1 FROM late WHERE seq = NEW.seq)
+	BEGIN SELECT RAISE(ABORT, 'what was recorded is never replaced'); END;
+CREATE TRIGGER thinned_once BEFORE INSERT ON thinned WHEN EXISTS (SELECT 1 FROM thinned WHERE n = NEW.n)
+	BEGIN SELECT RAISE(ABORT, 'what was recorded is never replaced'); END;
+CREATE TRIGGER layouts_once BEFORE INSERT ON layouts WHEN EXISTS (SELECT 1 FROM layouts WHERE id = NEW.id OR probes = NEW.probes)
+	BEGIN SELECT RAISE(ABORT, 'the names of recorded probes are never replaced'); END;
+CREATE TRIGGER id_once BEFORE INSERT ON meta WHEN NEW.key = 'id' AND EXISTS (SELECT 1 FROM meta WHERE key = 'id')
+	BEGIN SELECT RAISE(ABORT, 'the id of the record is never replaced'); END;
 `

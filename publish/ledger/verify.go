@@ -58,9 +58,7 @@ type Verification struct {
 	Rows        map[string]int
 	Thinned     int       // blocks of readings that were taken out by age, or gave way to a thinner one
 	ThinnedAt   time.Time // the last time
-	Pruned      uint64    // links up to this one were taken out by age, 0 for none
-	PrunedAt    time.Time
-	Held        *Held // nil unless a head was asked about
+	Held        *Held     // nil unless a head was asked about
 	Break       *Break
 }
 
@@ -234,14 +232,8 @@ func (r *row) follows(prev Hash) bool {
 func (w *walk) step(r *row, next func() (*row, error)) error {
 	head := &w.v.Head
 	if r.n != head.Links+1 {
-		aged, err := w.pruned(r.n)
-		if err != nil {
-			return err
-		}
-		if !aged {
-			w.v.Break = &Break{Link: head.Links + 1, To: r.n - 1, After: w.after, Problem: LinkLost}
-			return nil
-		}
+		w.v.Break = &Break{Link: head.Links + 1, To: r.n - 1, After: w.after, Problem: LinkLost}
+		return nil
 	}
 	if !r.follows(head.Hash) {
 		after, err := next()
@@ -342,23 +334,6 @@ func (w *walk) learn(r *row) error {
 		w.v.ThinnedAt = r.at()
 	}
 	return nil
-}
-
-// pruned reports whether the links before n were taken out by age, and goes on after them.
-func (w *walk) pruned(n uint64) (bool, error) {
-	var link []byte
-	var wall int64
-	err := w.tx.QueryRowContext(w.ctx, `SELECT link, wall FROM pruned WHERE n = ?`, clampInt(n-1)).Scan(&link, &wall)
-	if errors.Is(err, sql.ErrNoRows) || err == nil && len(link) != len(Hash{}) {
-		return false, nil
-	}
-	if err != nil {
-		return false, err
-	}
-	w.v.Pruned, w.v.PrunedAt = n-1, time.UnixMilli(wall).UTC()
-	w.v.Head.Links, w.v.Head.Hash = n-1, Hash(link)
-	w.held(n-1, w.v.Head.Hash)
-	return true, nil
 }
 
 // thinned reports whether the readings of a link went by age: a later link says so.

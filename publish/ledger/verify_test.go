@@ -144,7 +144,7 @@ func cells(t testing.TB, b []byte) (all []cell) {
 	t.Helper()
 	path := filepath.Join(fastDir(t), "ledger.db")
 	must(t, os.WriteFile(path, b, 0o600))
-	db, err := sql.Open("sqlite", path)
+	db, err := sql.Open("sqlite", readerDSN(path, true)) // as the verifying reader does
 	must(t, err)
 	defer db.Close()
 	number := map[string]uint64{}

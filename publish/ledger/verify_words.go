@@ -39,8 +39,6 @@ func (r *row) subject() string {
 		return fmt.Sprintf("that event %d was told before it was recorded", r.a)
 	case linkThinned:
 		return "that readings were thinned by age"
-	case linkPruned:
-		return fmt.Sprintf("that links up to %d went by age", r.a)
 	}
 	return ""
 }
@@ -52,7 +50,7 @@ func (r *row) at() time.Time {
 	}
 	column := -1
 	switch r.kind {
-	case linkBegin, linkPruned:
+	case linkBegin:
 		column = 2
 	case linkEvent, linkThinned:
 		column = 1

@@ -30,9 +30,6 @@ func WriteVerification(w io.Writer, v *ledger.Verification, remembered ledger.Co
 	if v.OlderSweeps > 0 {
 		say("Readings up to sweep %d are older than the chain, which does not cover them; events and marks of that time it\ncovers as they were found when it began.", v.OlderSweeps)
 	}
-	if v.Pruned > 0 {
-		say("Links 2 to %d, with what they covered, went by age on %s.", v.Pruned, when(v.PrunedAt))
-	}
 	if v.Thinned > 0 {
 		say("%d blocks of readings were thinned by age, the last on %s: their own readings cannot be looked at.", v.Thinned, when(v.ThinnedAt))
 	}

@@ -56,13 +56,28 @@ func (l *Ledger) Commit(ctx context.Context, b Batch) error {
 		return fmt.Errorf("%s: %w", l.path, err)
 	}
 	return l.write(func(c *conns) error {
-		head, err := c.commit(ctx, &b, r)
+		head, again, err := c.commit(ctx, &b, r)
+		if err == nil && again {
+			err = c.settle(ctx, "FULL")
+		}
 		if err == nil {
 			l.broken.Store(0)
 			l.know(head)
 		}
 		return err
 	})
+}
+
+// settle makes durable what a log found again holds: it was read from memory, and the disk may have refused it
+// before. Written anew, into the database, it is as durable as the disk says.
+// FULL waits for those who read older parts, PASSIVE does not.
+func (c *conns) settle(ctx context.Context, mode string) error {
+	var busy, log, done int
+	err := c.writer.QueryRowContext(ctx, `PRAGMA wal_checkpoint(`+mode+`)`).Scan(&busy, &log, &done)
+	if err == nil && (busy != 0 || done < log) {
+		err = errors.New("what the log holds cannot be made durable while somebody reads older parts of the record")
+	}
+	return err
 }
 
 func (b *Batch) rows() (*rows, error) {
@@ -152,24 +167,24 @@ func span(sweeps []sensor.Sweep) (lo, hi int64) {
 	return lo, hi
 }
 
-// commit gives the chain's head after it.
-func (c *conns) commit(ctx context.Context, b *Batch, r *rows) (Head, error) {
+// commit gives the chain's head after it, and whether b was known again.
+func (c *conns) commit(ctx context.Context, b *Batch, r *rows) (head Head, again bool, err error) {
 	tx, err := c.writer.BeginTx(ctx, nil)
 	if err != nil {
-		return Head{}, err
+		return Head{}, false, err
 	}
 	defer tx.Rollback()
 	links, err := openChain(ctx, tx, c.id)
 	if err != nil {
-		return Head{}, err
+		return Head{}, false, err
 	}
-	again, err := known(ctx, tx, b, r)
+	again, err = known(ctx, tx, b, r)
 	if err != nil {
-		return Head{}, err
+		return Head{}, false, err
 	}
 	if !again {
 		if err := insert(ctx, tx, links, b, r); err != nil {
-			return Head{}, err
+			return Head{}, false, err
 		}
 	}
 	late := append([]uint64(nil), b.Unrecorded...)
@@ -180,10 +195,10 @@ func (c *conns) commit(ctx context.Context, b *Batch, r *rows) (Head, error) {
 	}
 	for _, seq := range late {
 		if err := insertLate(ctx, tx, links, seq); err != nil {
-			return Head{}, err
+			return Head{}, false, err
 		}
 	}
-	return links.head, tx.Commit()
+	return links.head, again, tx.Commit()
 }
 
 // insertLate records that an event which is recorded had been told before. One that says so itself, or is not

@@ -367,7 +367,13 @@ func connect(path string, now func() time.Time, before func() Head) (*conns, err
 		if err := c.upgrade(now(), before); err != nil {
 			return broken(err)
 		}
-		return c.check()
+		if err := c.check(); err != nil {
+			return err
+		}
+		// Publishers are told of what a killed daemon left in the log. On a disk that refuses this, too, the record
+		// can still be read; the next commit says what is wrong.
+		_ = c.settle(context.Background(), "PASSIVE")
+		return nil
 	})
 	if err == nil {
 		return c, nil

@@ -2,31 +2,14 @@ package publish
 
 import (
 	"cmp"
-	"fmt"
-	"strings"
 	"time"
 
 	"holdbell/rules"
 	"holdbell/sensor"
 )
 
-// Words writes a duration for people; parts of a minute below two minutes only.
-func Words(d time.Duration) string {
-	const day = 24 * time.Hour
-	if d < 2*day {
-		return rules.Words(d)
-	}
-	return strings.TrimSuffix(fmt.Sprintf("%d d %d h", d/day, int64(d.Hours())%24), " 0 h")
-}
-
-// Plain writes a stable word for people: "hot-holding" as "Hot holding".
-func Plain[S ~string](word S) string {
-	s := strings.ReplaceAll(string(word), "-", " ")
-	if s == "" {
-		return ""
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
-}
+// StaleDo is what to do when what is shown is old.
+const StaleDo = "The watch may have stopped: check the food by hand, and look at the board."
 
 // Left is the time that a lot has left. Its zero value is a lot without any.
 type Left struct {
@@ -76,7 +59,7 @@ func (l Left) Words() string {
 		return "No limit counts down"
 	case LeftTime:
 		if l.Time > 0 {
-			return Words(l.Time) + " left"
+			return rules.Words(l.Time) + " left"
 		}
 	}
 	return "No time left"

@@ -43,11 +43,11 @@ func words(d time.Duration) string {
 	case d < time.Hour:
 		return fmt.Sprintf("%d min", int64(d.Minutes()))
 	}
-	h, m := int64(d.Hours()), int64(d.Minutes())%60
-	if m == 0 {
-		return fmt.Sprintf("%d h", h)
+	const day = 24 * time.Hour
+	if d < 2*day {
+		return strings.TrimSuffix(fmt.Sprintf("%d h %d min", int64(d.Hours()), int64(d.Minutes())%60), " 0 min")
 	}
-	return fmt.Sprintf("%d h %d min", h, m)
+	return strings.TrimSuffix(fmt.Sprintf("%d d %d h", d/day, int64(d.Hours())%24), " 0 h")
 }
 
 // action is what to do about a lot now, a whole sentence; empty when nothing is to be done.

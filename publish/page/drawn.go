@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"holdbell/rules"
+	"holdbell/rules/terms"
 )
 
 // How many events the ends of the pages show.
@@ -87,7 +88,7 @@ func (p *Page) drawStation(d *drawing, s *scene, name string) {
 func (d *drawing) hands(kinds []rules.MarkKind, about, name, back string) {
 	for _, k := range kinds {
 		id := "hand-" + string(k)
-		d.part("hand", id, hand{id, href("/mark", "mark", string(k), about, name, "back", back), plain(k), markWords(k)})
+		d.part("hand", id, hand{id, href("/mark", "mark", string(k), about, name, "back", back), terms.Label(k), terms.Of(k).Means})
 	}
 }
 
@@ -124,7 +125,7 @@ func (s *scene) stays(l *rules.LotState) []stay {
 	var all []stay
 	for i := range l.Stays {
 		x := &l.Stays[i]
-		v := stay{ID: s.id("stay", x.Station, x.From.Mono.String()), When: s.c.short(x.From), Stage: plain(x.Stage), Station: x.Station, Length: words(x.Length)}
+		v := stay{ID: s.id("stay", x.Station, x.From.Mono.String()), When: s.c.short(x.From), Stage: terms.Label(x.Stage), Station: x.Station, Length: rules.Words(x.Length)}
 		if x.Low != nil && x.High != nil {
 			v.Range = s.u.Format(*x.Low) + " to " + s.u.Format(*x.High)
 			if x.OnAir {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"holdbell/rules"
+	"holdbell/rules/terms"
 )
 
 // formView is the mark form.
@@ -68,7 +69,7 @@ func (p *Page) renderForm(w http.ResponseWriter, r *http.Request, status int, fo
 	v := p.sheet(r, l, nil)
 	v.Heading = p.label["mark"]
 	if form.One {
-		v.Heading = plain(rules.MarkKind(form.Mark))
+		v.Heading = terms.Label(rules.MarkKind(form.Mark))
 		if about := form.Lot; about != "" {
 			v.Heading += ": " + about
 		}
@@ -141,7 +142,7 @@ func (p *Page) form(q url.Values) formView {
 		v.Mark = string(rules.MarkCheck)
 	}
 	for _, k := range rules.MarkKinds() {
-		v.Kinds = append(v.Kinds, kindView{k, markWords(k), string(k) == v.Mark})
+		v.Kinds = append(v.Kinds, kindView{k, terms.Of(k).Means, string(k) == v.Mark})
 	}
 	return v
 }

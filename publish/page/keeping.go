@@ -14,25 +14,25 @@ func keepingOf(s *rules.StationState, u rules.Units, c clock) []fact {
 		facts = append(facts, fact{name, fmt.Sprintf(format, args...)})
 	}
 	if k := s.Kept; k != nil && k.Known > 0 {
-		add("Kept at", "%s, give or take %s, for %s", u.Format(k.Mean), u.Difference(k.Spread), words(k.Known))
+		add("Kept at", "%s, give or take %s, for %s", u.Format(k.Mean), u.Difference(k.Spread), rules.Words(k.Known))
 		if s.Band != nil {
 			// In whole percent rounded down: 100 is said of all, and of nothing less.
 			add("In its band", "%d %% of that time", int64(100*k.InBand.Seconds()/k.Known.Seconds()))
 		}
 		if k.Unknown > 0 {
-			add("Not known", "for %s more", words(k.Unknown))
+			add("Not known", "for %s more", rules.Words(k.Unknown))
 		}
 	}
 	switch {
 	case !s.DoorOpen.IsZero():
 		add("Door", "seems open by its air; opened %s", c.both(s.DoorOpen))
 	case s.Recovery != nil:
-		add("Door", "shut; the air took %s to come back the last time", words(*s.Recovery))
+		add("Door", "shut; the air took %s to come back the last time", rules.Words(*s.Recovery))
 	}
 	for _, r := range s.Reminders {
 		switch {
 		case r.Next.IsZero():
-			add("To do", "%s: each %s while it is armed", r.Say, words(r.Every))
+			add("To do", "%s: each %s while it is armed", r.Say, rules.Words(r.Every))
 		case r.Due:
 			add("To do", "%s: fell due %s", r.Say, c.both(r.Next))
 		default:

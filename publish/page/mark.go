@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"holdbell/rules"
+	"holdbell/rules/terms"
 )
 
 // maxBody is the largest mark: a note of 1000 bytes leaves room for names and any way of encoding.
@@ -269,7 +270,7 @@ func (p *Page) acknowledgedBy(m rules.Mark) string {
 		if a.AckBy != "" {
 			by = " by " + a.AckBy
 		}
-		return plain(a.Alarm) + " was acknowledged already" + by + ", " + c.both(a.Acknowledged) + ". It counts once."
+		return terms.Label(a.Alarm) + " was acknowledged already" + by + ", " + c.both(a.Acknowledged) + ". It counts once."
 	}
 	return ""
 }

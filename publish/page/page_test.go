@@ -20,6 +20,7 @@ import (
 
 	"holdbell/publish/publishtest"
 	"holdbell/rules"
+	"holdbell/rules/terms"
 	"holdbell/sensor"
 )
 
@@ -117,7 +118,7 @@ func TestPageNamesEverything(t *testing.T) {
 		want = append(want, s.Name)
 	}
 	for _, a := range st.Alarms {
-		want = append(want, a.Text, string(a.Priority), plain(a.Alarm))
+		want = append(want, a.Text, string(a.Priority), terms.Label(a.Alarm))
 	}
 	for _, p := range st.Probes {
 		want = append(want, p.Name, p.Reading.Fault.String())

@@ -137,7 +137,7 @@ func (s *scene) rows(t *thinned, from time.Time) []figuresRow {
 		begins := from.Add(time.Duration(c.number) * t.width)
 		row := figuresRow{Name: begins.In(s.c.zone).Format("15:04")}
 		if !s.c.now.Believed {
-			row.Name = words(s.c.now.Wall.Sub(begins)) + " ago"
+			row.Name = rules.Words(s.c.now.Wall.Sub(begins)) + " ago"
 		}
 		for i := range c.cells {
 			x := &c.cells[i]

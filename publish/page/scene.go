@@ -11,6 +11,7 @@ import (
 
 	"holdbell/publish"
 	"holdbell/rules"
+	"holdbell/rules/terms"
 	"holdbell/sensor"
 )
 
@@ -53,7 +54,7 @@ func (p *Page) scene(l look, now sensor.Instant) *scene {
 	case !known:
 		s.stale = "What stands here is from before the board started, of an age not known."
 	case age > p.staleAfter():
-		s.stale, s.unseen = "What stands here is "+words(age)+" old.", age
+		s.stale, s.unseen = "What stands here is "+rules.Words(age)+" old.", age
 	}
 	return s
 }
@@ -185,7 +186,7 @@ func (s *scene) latest(most int, keep func(*rules.Event) bool) []event {
 }
 
 func (s *scene) event(ev *rules.Event) event {
-	return event{ID: fmt.Sprintf("event-%d", ev.Seq), When: s.c.short(ev.At), Text: ev.Text, Kind: eventWords(ev.Kind), By: ev.By, Unrecorded: ev.Unrecorded}
+	return event{ID: fmt.Sprintf("event-%d", ev.Seq), When: s.c.short(ev.At), Text: ev.Text, Kind: terms.Label(ev.Kind), By: ev.By, Unrecorded: ev.Unrecorded}
 }
 
 // counts sums the kitchen up, for the first look and for the window's title.

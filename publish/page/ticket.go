@@ -9,6 +9,7 @@ import (
 	"holdbell/publish"
 	"holdbell/rules"
 	"holdbell/rules/microbe"
+	"holdbell/rules/terms"
 	"holdbell/sensor"
 )
 
@@ -65,8 +66,8 @@ const longName = 24
 
 // ticketOf is one lot; unseen is how long nobody has looked, while the state is stale.
 func ticketOf(l *rules.LotState, u rules.Units, c clock, unseen time.Duration) ticket {
-	t := ticket{Lot: l.Lot, Long: utf8.RuneCountInString(l.Lot) > longName, Station: l.Station, Standing: l.Standing, Ended: l.Ended, Food: l.Food, Stage: plain(l.Stage),
-		Verdict: l.Verdict, Word: plain(l.Verdict), Temp: tempOf(l.Temp, u), Probe: l.Probe, Do: l.Action, Proposal: l.Proposal, Basis: l.Basis, Left: leftOf(l, c, unseen)}
+	t := ticket{Lot: l.Lot, Long: utf8.RuneCountInString(l.Lot) > longName, Station: l.Station, Standing: l.Standing, Ended: l.Ended, Food: l.Food, Stage: terms.Label(l.Stage),
+		Verdict: l.Verdict, Word: terms.Label(l.Verdict), Temp: tempOf(l.Temp, u), Probe: l.Probe, Do: l.Action, Proposal: l.Proposal, Basis: l.Basis, Left: leftOf(l, c, unseen)}
 	// The verdict's sentence holds the action, which stands above it already.
 	t.Why = l.Text
 	if l.Action != "" {
@@ -74,47 +75,47 @@ func ticketOf(l *rules.LotState, u rules.Units, c clock, unseen time.Duration) t
 	}
 	add := func(name, value string) { t.Facts = append(t.Facts, fact{name, value}) }
 	if !l.UnknownSince.IsZero() {
-		add("Unknown since", c.both(l.UnknownSince))
+		add(terms.Label(terms.UnknownSince), c.both(l.UnknownSince))
 	}
 	if l.UnknownLength {
-		add("Power cut", "of unknown length")
+		add(terms.Label(terms.PowerCut), "of unknown length")
 	}
 	if l.Begun.IsZero() {
-		add("Begun", "at a time not known")
+		add(terms.Label(terms.Begun), "at a time not known")
 	} else {
-		add("Begun", c.both(l.Begun))
+		add(terms.Label(terms.Begun), c.both(l.Begun))
 	}
 	if l.DangerZone > 0 {
-		add("In the danger zone", words(l.DangerZone))
+		add(terms.Label(terms.DangerZone), rules.Words(l.DangerZone))
 	}
 	if l.Charged != l.DangerZone {
-		add("Of that counted", words(l.Charged))
+		add(terms.Label(terms.Charged), rules.Words(l.Charged))
 	}
 	if l.BelowHotLimit > 0 {
-		add("Below its hot limit", words(l.BelowHotLimit))
+		add(terms.Label(terms.BelowLimit), rules.Words(l.BelowHotLimit))
 	}
 	if l.ComeUp > 0 {
-		add("Coming up", words(l.ComeUp))
+		add(terms.Label(terms.ComeUp), rules.Words(l.ComeUp))
 	}
 	if l.Unknown > 0 {
-		add("Not watched", words(l.Unknown))
+		add(terms.Label(terms.Unknown), rules.Words(l.Unknown))
 	}
 	if l.Cook != nil {
-		add("Cooking", l.Cook.Text)
+		add(terms.Label(rules.Cooking), l.Cook.Text)
 	}
 	if g := l.Growth; g != nil && max(g.CPerfringens, g.BCereus) >= leastGrowth {
-		add("Predicted growth", growthWords(g))
+		add(terms.Label(terms.Growth), growthWords(g))
 	}
 	if l.Cooling != nil {
-		add("Cooling", runWords(l.Cooling.Result, l.Cooling.Late, l.Cooling.Finish, c))
+		add(terms.Label(rules.Cooling), runWords(l.Cooling.Result, l.Cooling.Late, l.Cooling.Finish, c))
 	}
 	if l.Reheating != nil {
-		add("Reheating", runWords(l.Reheating.Result, l.Reheating.Late, l.Reheating.Finish, c))
+		add(terms.Label(rules.Reheating), runWords(l.Reheating.Result, l.Reheating.Late, l.Reheating.Finish, c))
 	}
 	if l.LastCheck.IsZero() {
-		add("Hand check", "none since it was loaded")
+		add(terms.Label(terms.HandCheck), "none since it was loaded")
 	} else {
-		add("Hand check", c.both(l.LastCheck))
+		add(terms.Label(terms.HandCheck), c.both(l.LastCheck))
 	}
 	if len(l.Probes) > 1 {
 		add("Probes", strings.Join(l.Probes, ", "))
@@ -127,7 +128,7 @@ func runWords(result rules.RunResult, late bool, finish *rules.LegState, c clock
 	text := string(result)
 	if finish != nil && finish.Forecast != nil {
 		if d, known := finish.Forecast.At.Sub(c.now); known {
-			text += ", expected to be done in " + words(max(0, d))
+			text += ", expected to be done in " + rules.Words(max(0, d))
 		}
 	}
 	if late {
@@ -146,7 +147,7 @@ func leftOf(l *rules.LotState, c clock, unseen time.Duration) left {
 	case v.How != publish.LeftTime:
 	case l.Deadline.IsZero():
 		v.fill(l.DangerLimit)
-		v.Of = "of " + words(l.DangerLimit) + " in the danger zone"
+		v.Of = "of " + rules.Words(l.DangerLimit) + " in the danger zone"
 	default:
 		whole, of := spanOf(l)
 		v.fill(max(whole, v.Time))
@@ -177,7 +178,7 @@ func spanOf(l *rules.LotState) (time.Duration, string) {
 		d, _ := l.Deadline.Sub(l.Reheating.Started)
 		return d, "to reheat it"
 	}
-	return l.DangerLimit, "of " + words(l.DangerLimit) + " in the danger zone"
+	return l.DangerLimit, "of " + rules.Words(l.DangerLimit) + " in the danger zone"
 }
 
 // leastGrowth is the predicted growth, in powers of ten, that is worth a line: what lies under it is nothing

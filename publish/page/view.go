@@ -7,6 +7,7 @@ import (
 
 	"holdbell/publish"
 	"holdbell/rules"
+	"holdbell/rules/terms"
 	"holdbell/sensor"
 )
 
@@ -63,7 +64,7 @@ type stay struct{ ID, When, Stage, Station, Length, Range string }
 type hand struct{ ID, Href, Word, Says string }
 
 func stationOf(s *rules.StationState, u rules.Units, c clock) station {
-	v := station{Name: s.Name, Purpose: plain(s.Purpose), Armed: s.Armed, OutOfService: s.OutOfService, Air: tempOf(s.AirTemp, u),
+	v := station{Name: s.Name, Purpose: terms.Label(s.Purpose), Armed: s.Armed, OutOfService: s.OutOfService, Air: tempOf(s.AirTemp, u),
 		Probes: strings.Join(s.Food, ", "), Facts: keepingOf(s, u, c)}
 	if s.Setpoint != nil {
 		v.Setpoint = u.Format(*s.Setpoint)
@@ -86,8 +87,8 @@ func stationOf(s *rules.StationState, u rules.Units, c clock) station {
 }
 
 func alarmOf(a *rules.AlarmState, u rules.Units, c clock) alarm {
-	v := alarm{Name: plain(a.Alarm), Station: a.Station, Lot: a.Lot, Probe: a.Probe, Priority: a.Priority,
-		Status: statusWords(a.Status), Unseen: publish.WaitsForHand(a),
+	v := alarm{Name: terms.Label(a.Alarm), Station: a.Station, Lot: a.Lot, Probe: a.Probe, Priority: a.Priority,
+		Status: terms.Label(a.Status), Unseen: publish.WaitsForHand(a),
 		Shelvable: a.Status != rules.Shelved && a.Status != rules.OutOfService,
 		Subject:   cmp.Or(a.Lot, a.Probe, a.Station), Since: c.both(a.Since), Text: a.Text, AckNote: "alarm=" + string(a.Alarm)}
 	if a.Probe != "" {
@@ -127,7 +128,7 @@ func probeOf(p *rules.ProbeState, u rules.Units, c clock) probe {
 			v.Reading += ", corrected from " + u.Format(p.Raw.Temp)
 		}
 	} else {
-		v.Reading, v.Fault = p.Reading.Fault.String(), cmp.Or(p.Rejected, faultWords(p.Reading.Fault))
+		v.Reading, v.Fault = p.Reading.Fault.String(), cmp.Or(p.Rejected, terms.Of(p.Reading.Fault).Means)
 	}
 	return v
 }
@@ -164,7 +165,7 @@ func (p *Page) board(st *rules.State, now sensor.Instant, c clock) []BoardFact {
 				record = BoardFact{"Record", a.Text, true}
 				continue
 			}
-			facts = append(facts, BoardFact{plain(a.Alarm), a.Text, true})
+			facts = append(facts, BoardFact{terms.Label(a.Alarm), a.Text, true})
 		}
 		facts = append(facts, record)
 	}

@@ -8,17 +8,17 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"holdbell/publish"
+	"holdbell/rules"
 )
 
 func itoa(n int) string { return strconv.Itoa(n) }
 
 func width(s string) int { return utf8.RuneCountInString(s) }
 
-// short writes a duration where there is no room for publish.Words: "3h12", "12 min", "45 s".
+// short writes a duration where there is no room for rules.Words: "3h12", "12 min", "45 s".
 func short(d time.Duration) string {
 	if d < time.Hour || d >= 100*time.Hour {
-		return publish.Words(d)
+		return rules.Words(d)
 	}
 	return fmt.Sprintf("%dh%02d", int64(d.Hours()), int64(d.Minutes())%60)
 }

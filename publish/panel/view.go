@@ -7,6 +7,7 @@ import (
 
 	"holdbell/publish"
 	"holdbell/rules"
+	"holdbell/rules/terms"
 	"holdbell/sensor"
 )
 
@@ -34,9 +35,9 @@ func compose(st *rules.State, now sensor.Instant, stale time.Duration) view {
 	age, known := now.Sub(st.At)
 	switch {
 	case !known:
-		return view{head: "Stale", line: []string{"Check by hand"}, more: staleDo}
+		return view{head: "Stale", line: []string{"Check by hand"}, more: publish.StaleDo}
 	case age > stale:
-		return view{head: "Stale", temp: short(age), coarse: short(age), line: []string{"Check by hand"}, more: staleDo}
+		return view{head: "Stale", temp: short(age), coarse: short(age), line: []string{"Check by hand"}, more: publish.StaleDo}
 	}
 	v := view{bell: bell(st), foot: counts(st)}
 	l, left := first(st, now)
@@ -55,12 +56,9 @@ func compose(st *rules.State, now sensor.Instant, stale time.Duration) view {
 	}
 	v.more = strings.ReplaceAll(plain(v.more), " °", "°") // which a line is not to end before
 	at := plain(l.Station)
-	v.where = []string{publish.Plain(l.Stage) + " in " + at, at}
+	v.where = []string{terms.Label(l.Stage) + " in " + at, at}
 	return v
 }
-
-// staleDo is the page's sentence.
-const staleDo = "The watch may have stopped: check the food by hand, and look at the board."
 
 // first is the lot that needs a hand first, in the page's order.
 func first(st *rules.State, now sensor.Instant) (lot *rules.LotState, left publish.Left) {
@@ -80,7 +78,7 @@ func first(st *rules.State, now sensor.Instant) (lot *rules.LotState, left publi
 // be cold, so that none reads better than it is.
 func temperature(l *rules.LotState, u rules.Units) (fine, coarse string) {
 	if l.Temp == nil {
-		return "No reading", "?"
+		return terms.Label(terms.NoReading), "?"
 	}
 	t := *l.Temp
 	fine = strings.ReplaceAll(u.Format(t), " ", "")
@@ -100,7 +98,7 @@ func temperature(l *rules.LotState, u rules.Units) (fine, coarse string) {
 
 // verdict is the page's word for it in capitals, with the time left.
 func verdict(l *rules.LotState, left publish.Left) []string {
-	word := strings.ToUpper(publish.Plain(l.Verdict))
+	word := strings.ToUpper(terms.Label(l.Verdict))
 	switch left.How {
 	case publish.LeftTime:
 		if left.Time > 0 {
@@ -112,7 +110,7 @@ func verdict(l *rules.LotState, left publish.Left) []string {
 	case publish.LeftNone:
 		return []string{word + " " + left.Words(), word}
 	}
-	return []string{word + " " + publish.Plain(l.Stage), word}
+	return []string{word + " " + terms.Label(l.Stage), word}
 }
 
 // bell is the alarm that waits to be acknowledged: the one of the highest priority, the oldest of several.
@@ -126,7 +124,7 @@ func bell(st *rules.State) []string {
 	if worst == nil {
 		return nil
 	}
-	name := publish.Plain(worst.Alarm)
+	name := terms.Label(worst.Alarm)
 	of := worst.Subject()
 	if of == "-" {
 		of = worst.Station
@@ -153,7 +151,7 @@ func counts(st *rules.State) []string {
 	for _, c := range [...]struct {
 		n           int
 		long, tight string
-	}{{n[2], "discard", "disc"}, {n[1], "act", "act"}, {waiting, "unacknowledged", "unack"}, {n[0], "ok", "ok"}} {
+	}{{n[2], terms.Lower(rules.Discard), "disc"}, {n[1], terms.Lower(rules.Act), "act"}, {waiting, terms.Lower(rules.Unacknowledged), "unack"}, {n[0], terms.Label(rules.OK), terms.Label(rules.OK)}} {
 		if c.n > 0 {
 			long, tight = append(long, itoa(c.n)+" "+c.long), append(tight, itoa(c.n)+" "+c.tight)
 		}
@@ -162,7 +160,7 @@ func counts(st *rules.State) []string {
 	case lots == 0 && waiting == 0:
 		return nil
 	case n[0] == lots && waiting == 0:
-		return []string{"All lots ok"}
+		return []string{"All lots OK"}
 	}
 	return []string{strings.Join(long, ", "), strings.Join(tight, " ")}
 }

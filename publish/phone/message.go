@@ -93,7 +93,7 @@ func (p *Phone) compose(ledger string, ev rules.Event) message {
 		m.tags = append(m.tags, string(ev.Alarm))
 	}
 	if p.o.After > 0 && ev.Kind != rules.AlarmCleared && !raised.IsZero() {
-		text = "Nobody has acknowledged this for " + words(p.late(raised)) + ". " + text
+		text = "Nobody has acknowledged this for " + rules.Words(p.late(raised)) + ". " + text
 	}
 	m.body = p.body(late, raised, text)
 	return m
@@ -109,7 +109,7 @@ func (p *Phone) tellPast(m *message, ev *rules.Event) {
 func (p *Phone) body(late time.Duration, raised sensor.Instant, text string) string {
 	head, foot := "", ""
 	if late > lateFrom {
-		head = "Late by " + words(late)
+		head = "Late by " + rules.Words(late)
 		if raised = raised.Rebase(p.o.Now()); raised.Believed {
 			head += ", raised at " + raised.Wall.In(p.o.Zone).Format("15:04 on Mon 2 Jan")
 		}
@@ -173,19 +173,6 @@ func cut(s string, n int) string {
 		n = i
 	}
 	return s[:n] + dots
-}
-
-// words writes a duration for people.
-func words(d time.Duration) string {
-	switch {
-	case d < 2*time.Minute:
-		return fmt.Sprintf("%d s", max(0, int64(d/time.Second)))
-	case d < time.Hour:
-		return fmt.Sprintf("%d min", int64(d/time.Minute))
-	case d < 48*time.Hour:
-		return strings.TrimSuffix(fmt.Sprintf("%d h %d min", int64(d/time.Hour), int64(d/time.Minute)%60), " 0 min")
-	}
-	return fmt.Sprintf("%d days", int64(d/(24*time.Hour)))
 }
 
 // stamp writes an instant's wall time; nil when it is not known. A clock that is right by now tells when

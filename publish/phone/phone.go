@@ -175,7 +175,7 @@ func (p *Phone) Deliver(ctx context.Context, ledger string, ev rules.Event) erro
 	}
 	if ok, wait := p.budget.room(time.Now(), &ev); !ok {
 		if wait > 0 {
-			return fmt.Errorf("the budget of %d messages an hour is spent; the next may go in %s", p.o.Budget, words(wait))
+			return fmt.Errorf("the budget of %d messages an hour is spent; the next may go in %s", p.o.Budget, rules.Words(wait))
 		}
 		p.dropped.Add(1)
 		if ev.Kind == rules.AlarmRaised {
@@ -283,7 +283,7 @@ func (p *Phone) hush(ctx context.Context) error {
 	case <-timer.C:
 		return nil
 	case <-ctx.Done():
-		return fmt.Errorf("the far end is left alone for %s more, as its last answer asked: %w", words(time.Until(until)), ctx.Err())
+		return fmt.Errorf("the far end is left alone for %s more, as its last answer asked: %w", rules.Words(time.Until(until)), ctx.Err())
 	}
 }
 

@@ -371,7 +371,7 @@ func TestLateMessagesSaySo(t *testing.T) {
 		f := &far{}
 		for wait, want := range map[time.Duration]string{
 			2 * time.Minute: "", 2*time.Minute + time.Second: "Late by 2 min", 14 * time.Minute: "Late by 14 min",
-			185 * time.Minute: "Late by 3 h 5 min", 26 * time.Hour: "Late by 26 h", 73 * time.Hour: "Late by 3 days",
+			185 * time.Minute: "Late by 3 h 5 min", 26 * time.Hour: "Late by 26 h", 73 * time.Hour: "Late by 3 d 1 h",
 		} {
 			f.calls = nil
 			p := phoneTo(t, pushAddress, f, nil)

@@ -149,7 +149,7 @@ func (p *Phone) judge(res *http.Response) error {
 		p.mu.Lock()
 		p.quiet, p.quietFor = time.Now().Add(wait), p.address.last
 		p.mu.Unlock()
-		return fmt.Errorf("the far end asks to wait %s (%s)", words(wait), status(code))
+		return fmt.Errorf("the far end asks to wait %s (%s)", rules.Words(wait), status(code))
 	case code >= 300 && code < 400:
 		return fmt.Errorf("the address leads elsewhere (%s), where messages do not follow; write the final address into its file", status(code))
 	}

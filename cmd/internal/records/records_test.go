@@ -217,10 +217,10 @@ func TestRecordSaysWhatWasSaid(t *testing.T) {
 	said := oneLine(t, r)
 	for _, want := range []string{
 		"LOT ribs (pork): DISCARD", "by pit hand",
-		"pit cooking 7 h", "warmer hot-holding 2 h 120 194.3",
+		"pit cooking 7 h", "warmer hot holding 2 h 120 194.3",
 		"Corrective 2026-03-03 21:10 corrective warmer “cabinet was off”, unsigned",
 		"discard warmer “too long”, shift lead",
-		"below-hot-limit", "not acknowledged", "Hand check none.",
+		"critical, below hot limit: ribs", "not acknowledged", "Hand check none.",
 		"[FDA Food Code 2022 3-501.16(A)(1)]",
 		"Refused: No open lot is called nothing",
 		"Gap 2026-03-02 ", "who reviewed it",

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"holdbell/rules"
+	"holdbell/rules/terms"
 	"holdbell/sensor"
 )
 
@@ -16,6 +17,9 @@ const caution = "A verdict is advice with its citation, never permission; local 
 // and 417.5 as of 2024 ask for it in writing.
 const missing = "Not in this record, because nobody tells the ledger: a supplier's lot code, the cause of a deviation and what prevents the next one" +
 	" (unless a corrective note says so), and who reviewed it. A calibration is in it as far as it was told as a mark. Names are as people typed them."
+
+// markHead heads a mark that is neither a hand check nor a correction.
+var markHead = terms.Label(terms.Mark)
 
 const (
 	noLot = "No lot was watched in this span."
@@ -103,14 +107,14 @@ func (t *words) temp(v *sensor.Temp) string {
 }
 
 // stayColumns are the columns of a stay.
-var stayColumns = [...]string{"Stages from", "station", "stage", "for", "lowest", "highest"}
+var stayColumns = [...]string{"Stages from", terms.Lower(terms.Station), terms.Lower(terms.Stage), "for", "lowest", "highest"}
 
 // stay is a row under stayColumns; a star after it says that the air spoke for some of it.
 func (t *words) stay(s *rules.StayState) (row [len(stayColumns)]string, star string) {
 	if s.OnAir {
 		star = "*"
 	}
-	return [...]string{t.at(s.From.Wall), s.Station, string(s.Stage), rules.Words(s.Length), t.temp(s.Low), t.temp(s.High)}, star
+	return [...]string{t.at(s.From.Wall), s.Station, terms.Lower(s.Stage), rules.Words(s.Length), t.temp(s.Low), t.temp(s.High)}, star
 }
 
 // stays are the rules' figures of where the lot was, nil where they were not asked.
@@ -124,7 +128,7 @@ func (l *Life) stays() []rules.StayState {
 // moves are where the lot was, as recorded.
 func (t *words) moves(l *Life) (all []entry) {
 	for _, m := range l.Moves {
-		all = append(all, entry{head: "Station", at: m.At.Wall, what: m.Station})
+		all = append(all, entry{head: terms.Label(terms.Station), at: m.At.Wall, what: m.Station})
 	}
 	return all
 }
@@ -134,18 +138,19 @@ func (t *words) clocks(l *Life) []entry {
 	if s == nil {
 		return nil
 	}
-	parts := []string{"danger zone " + rules.Words(s.DangerZone), fmt.Sprintf("counted against it %s of %s", rules.Words(s.Charged), rules.Words(s.DangerLimit)),
-		"below the hot limit " + rules.Words(s.BelowHotLimit), "come-up " + rules.Words(s.ComeUp), "unknown " + rules.Words(s.Unknown)}
-	all := []entry{{head: "Clocks", what: strings.Join(parts, "; ") + "."}}
+	parts := []string{terms.Lower(terms.DangerZone) + " " + rules.Words(s.DangerZone), fmt.Sprintf("%s %s of %s", terms.Lower(terms.Charged), rules.Words(s.Charged), rules.Words(s.DangerLimit)),
+		terms.Lower(terms.BelowLimit) + " " + rules.Words(s.BelowHotLimit), terms.Lower(terms.ComeUp) + " " + rules.Words(s.ComeUp),
+		terms.Lower(terms.Unknown) + " " + rules.Words(s.Unknown)}
+	all := []entry{{head: terms.Label(terms.Clocks), what: strings.Join(parts, "; ") + "."}}
 	if s.UnknownLength {
 		all = append(all, entry{what: "A power-off of unknown length lies in it."})
 	}
 	if c := s.Cook; c != nil && s.CookSeen {
-		all = append(all, entry{head: "Cooking", what: fmt.Sprintf("%s Cook value C100 %.0f min.", c.Text, s.CookValue)})
+		all = append(all, entry{head: terms.Label(rules.Cooking), what: fmt.Sprintf("%s %s %.0f min.", c.Text, terms.Label(terms.CookValue), s.CookValue)})
 	}
 	x := s.Lethality
 	if x == nil {
-		return append(all, entry{head: "Cooking", what: "not seen here."})
+		return append(all, entry{head: terms.Label(rules.Cooking), what: "not seen here."})
 	}
 	met := "not met"
 	if x.TableMet {
@@ -164,16 +169,16 @@ const certain = 12
 // runs are what was reheated, and the latest cooling and reheating.
 func (t *words) runs(l *Life) (all []entry) {
 	for i := range l.Proofs {
-		all = append(all, entry{head: "Reheating", at: l.Proofs[i].At.Wall, what: l.Proofs[i].Text})
+		all = append(all, entry{head: terms.Label(rules.Reheating), at: l.Proofs[i].At.Wall, what: l.Proofs[i].Text})
 	}
 	if l.State == nil {
 		return all
 	}
 	if c := l.State.Cooling; c != nil {
-		all = append(all, entry{head: "Cooling", what: fmt.Sprintf("from %s: first limit after %s, last limit after %s: %s", t.at(c.Started.Wall), reached(c.Stage1), reached(c.Stage2), c.Result)})
+		all = append(all, entry{head: terms.Label(rules.Cooling), what: fmt.Sprintf("from %s: first limit after %s, last limit after %s: %s", t.at(c.Started.Wall), reached(c.Stage1), reached(c.Stage2), c.Result)})
 	}
 	if h := l.State.Reheating; h != nil {
-		all = append(all, entry{head: "Reheating", what: fmt.Sprintf("from %s: target after %s: %s", t.at(h.Started.Wall), reached(h.Reached), h.Result)})
+		all = append(all, entry{head: terms.Label(rules.Reheating), what: fmt.Sprintf("from %s: target after %s: %s", t.at(h.Started.Wall), reached(h.Reached), h.Result)})
 	}
 	return all
 }
@@ -192,10 +197,10 @@ func (t *words) verdicts(l *Life) (all []entry) {
 		if ev.Basis != "" {
 			basis = " [" + ev.Basis + "]"
 		}
-		all = append(all, entry{head: "Verdict", at: ev.At.Wall, what: fmt.Sprintf("%s: %s%s", ev.Verdict, ev.Text, basis)})
+		all = append(all, entry{head: terms.Label(terms.Verdict), at: ev.At.Wall, what: fmt.Sprintf("%s: %s%s", terms.Lower(ev.Verdict), ev.Text, basis)})
 	}
 	if len(all) == 0 {
-		return []entry{{head: "Verdict", what: "ok throughout."}}
+		return []entry{{head: terms.Label(terms.Verdict), what: terms.Label(rules.OK) + " throughout."}}
 	}
 	return all
 }
@@ -208,11 +213,11 @@ func (t *words) alarms(of []*Alarm) (all []entry) {
 		if k := keyOf(ev); ev.Priority == rules.Advice {
 			if !told[k] {
 				told[k] = true
-				all = append(all, entry{head: "Advice", at: ev.At.Wall, what: fmt.Sprintf("%s: %s%s", ev.Alarm, ev.Text, t.cameAgain(of[i+1:], k))})
+				all = append(all, entry{head: terms.Label(rules.Advice), at: ev.At.Wall, what: fmt.Sprintf("%s: %s%s", terms.Lower(ev.Alarm), ev.Text, t.cameAgain(of[i+1:], k))})
 			}
 			continue
 		}
-		all = append(all, entry{head: "Alarm", at: ev.At.Wall, what: fmt.Sprintf("%s %s: %s", ev.Priority, ev.Alarm, ev.Text), then: t.became(a)})
+		all = append(all, entry{head: terms.Label(terms.Alarm), at: ev.At.Wall, what: fmt.Sprintf("%s, %s: %s", terms.Lower(ev.Priority), terms.Lower(ev.Alarm), ev.Text), then: t.became(a)})
 	}
 	return all
 }
@@ -263,10 +268,10 @@ func (t *words) marks(l *Life) (all []entry) {
 		head, none string
 		of         func(m *Mark) bool
 	}{
-		{"Hand check", "none.", func(m *Mark) bool {
+		{terms.Label(terms.HandCheck), "none.", func(m *Mark) bool {
 			return m.Kind == rules.MarkCheck || m.Temp != nil && m.Kind != rules.MarkCorrective
 		}},
-		{"Corrective", "no action recorded.", func(m *Mark) bool { return m.Kind == rules.MarkCorrective }},
+		{terms.Label(rules.MarkCorrective), "no action recorded.", func(m *Mark) bool { return m.Kind == rules.MarkCorrective }},
 	}
 	listed := map[*Mark]bool{}
 	for _, g := range groups {
@@ -284,7 +289,7 @@ func (t *words) marks(l *Life) (all []entry) {
 	}
 	for _, m := range l.Marks {
 		if !listed[m] {
-			all = append(all, t.mark("Mark", m))
+			all = append(all, t.mark(markHead, m))
 		}
 	}
 	return all
@@ -292,11 +297,11 @@ func (t *words) marks(l *Life) (all []entry) {
 
 // mark is one mark: when, what, the note in the person's own words, and who signed.
 func (t *words) mark(head string, m *Mark) entry {
-	what := string(m.Kind)
-	if head != "Mark" && m.Temp != nil && t.r.Units != "" {
+	what := terms.Lower(m.Kind)
+	if head != markHead && m.Temp != nil && t.r.Units != "" {
 		what = t.r.Units.Format(*m.Temp)
 		if m.Kind != rules.MarkCheck {
-			what += " (" + string(m.Kind) + ")"
+			what += " (" + terms.Lower(m.Kind) + ")"
 		}
 	}
 	if m.Station != "" && m.Kind != rules.MarkCheck {
@@ -319,7 +324,7 @@ func (t *words) mark(head string, m *Mark) entry {
 func (t *words) watch() (all []entry) {
 	r := t.r
 	for i := range r.Gaps {
-		all = append(all, entry{head: "Gap", what: fmt.Sprintf("%s to %s  %s", t.at(r.Gaps[i].Since.Wall), t.at(r.Gaps[i].At.Wall), r.Gaps[i].Text)})
+		all = append(all, entry{head: terms.Label(terms.Gap), what: fmt.Sprintf("%s to %s  %s", t.at(r.Gaps[i].Since.Wall), t.at(r.Gaps[i].At.Wall), r.Gaps[i].Text)})
 	}
 	if len(all) == 0 {
 		all = append(all, entry{head: "Gaps", what: noGap})
@@ -330,7 +335,7 @@ func (t *words) watch() (all []entry) {
 	all = append(all, t.alarms(r.Alarms)...)
 	for _, m := range r.Marks {
 		if m.Kind != rules.MarkCalibrate || m.Refused || m.Seq == 0 {
-			all = append(all, t.mark("Mark", m))
+			all = append(all, t.mark(markHead, m))
 		}
 	}
 	return all

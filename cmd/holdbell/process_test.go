@@ -20,7 +20,7 @@ import (
 )
 
 // patience is how long a test waits for another process before it gives up.
-const patience = 60 * time.Second
+const patience = 3 * time.Minute
 
 // process is another program at work, and what it printed.
 type process struct {

@@ -56,6 +56,7 @@ type Config struct {
 	MQTT             *MQTT // nil: off
 	Phones           []Phone
 	Heartbeat        *Heartbeat // nil: off
+	Panel            *Panel     // nil: none
 	Ledger           string     // path of the database
 	Keep             Keep
 	Mains            string // the kernel's supply by which the mains power is known; empty: whichever there is

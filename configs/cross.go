@@ -50,6 +50,7 @@ func (k *kitchen) cross() {
 		buses[claim], files[p.T.File] = p.T.Name, p.T.Name
 	}
 	k.crossI2C()
+	k.crossPanel()
 	used := make(map[string]bool)
 	for _, ref := range k.refs {
 		used[ref.probe] = true

@@ -31,6 +31,7 @@ type kitchen struct {
 	stations []entry[Station]
 	figures  map[string]place // keys of rules, where they stand
 	refs     []reference      // which station names which probe
+	panelAt  map[string]place // keys of panel, where they stand
 }
 
 // entry is one probe or station with the places of its keys.
@@ -95,6 +96,7 @@ func (k *kitchen) top(n ast.Node) {
 		field{"probes", func(n ast.Node) { r.list(n, "probes", k.probe) }},
 		field{"stations", func(n ast.Node) { r.list(n, "stations", k.station) }},
 		field{"publish", k.publish},
+		field{"panel", k.panel},
 		field{"board", func(n ast.Node) {
 			r.mapping(n, "board", field{"mains", scalar(r, &c.Mains, "mains", "/sys/class/power_supply/AC", parseSupply)})
 		}},

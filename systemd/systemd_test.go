@@ -50,12 +50,12 @@ func TestUnit(t *testing.T) {
 		"Service.RestartPreventExitStatus": "2",
 		"Service.Environment":              "GOTRACEBACK=crash",
 		"Service.User":                     "holdbell",
-		"Service.SupplementaryGroups":      "spi i2c",
+		"Service.SupplementaryGroups":      "spi i2c gpio",
 		"Service.StateDirectory":           "holdbell", // /var/lib/holdbell, the ledger's default
 		"Service.RuntimeDirectory":         "holdbell", // /run/holdbell, the control socket's
 		"Service.PrivateDevices":           "no",
 		"Service.DevicePolicy":             "closed",
-		"Service.DeviceAllow":              "char-spi rw|char-i2c rw",
+		"Service.DeviceAllow":              "char-spi rw|char-i2c rw|char-gpiochip rw",
 		"Service.NoNewPrivileges":          "yes",
 		"Service.ProtectSystem":            "strict",
 		"Service.MemoryDenyWriteExecute":   "yes",

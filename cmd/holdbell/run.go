@@ -156,7 +156,7 @@ func (b *board) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 	if err != nil {
 		return nil, errors.Join(err, host.Close())
 	}
-	return &daemon.Feed{Source: source, Now: b.clock.Now, Topics: topics, Close: host.Close}, nil
+	return &daemon.Feed{Source: source, Now: b.clock.Now, Topics: topics, Buses: buses, Close: host.Close}, nil
 }
 
 // newLog writes a line an entry. The journal puts its own time before each.

@@ -56,7 +56,7 @@ func (s *story) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 		return nil, err
 	}
 	p := newPaced(k.Source(drivers, cfg.Period, start), s.speed, start)
-	return &daemon.Feed{Source: p, Now: p.now, Script: script}, nil
+	return &daemon.Feed{Source: p, Now: p.now, Script: script, Buses: k}, nil
 }
 
 // people gives what the story's people tell the daemon, as it falls due, from after the record's end.

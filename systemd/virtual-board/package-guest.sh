@@ -36,7 +36,7 @@ it the service is enabled : enabled
 it the health check answers 200 without any probe : healthy
 it the page says what to do next : sh -c "curl -s http://127.0.0.1:9834/ | grep -q 'holdbell probes'"
 it the user is there : getent passwd holdbell
-it the groups are there : getent group spi i2c
+it the groups are there : getent group spi i2c gpio
 it the configuration folder is for the daemon : owned /etc/holdbell '750 root:holdbell'
 it the configuration is for the daemon : owned /etc/holdbell/kitchen.yaml '640 root:holdbell'
 it the nodes belong to their groups : owned /dev/spidev0.0 '660 root:spi'

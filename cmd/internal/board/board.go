@@ -66,6 +66,7 @@ func examine(ctx context.Context, b *board) []Finding {
 	b.users()
 	b.nodes()
 	b.kernelFiles()
+	b.panel()
 	b.power()
 	b.clock()
 	b.card()

@@ -49,6 +49,12 @@ func (b *board) nodes() {
 		probes[p.Bus] = append(probes[p.Bus], p.Name)
 		tender[p.Bus] = tender[p.Bus] || p.Chip == "mcp9600"
 	}
+	if p := b.config.Panel; p != nil && p.Display != nil && p.Display.Bus != "" {
+		if probes[p.Display.Bus] == nil {
+			buses = append(buses, p.Display.Bus)
+		}
+		probes[p.Display.Bus] = append(probes[p.Display.Bus], "the display")
+	}
 	if len(b.config.Probes) == 0 {
 		b.look("probes", "the configuration has no probe: nothing is watched", "write probes and stations into it; holdbell probes prints a line for each bus")
 		for _, line := range bus.Missing(all) {
@@ -89,20 +95,25 @@ func (b *board) node(name, probes string, all []bus.Node) {
 		return
 	}
 	is := fmt.Sprintf("%s, for %s: %s", need.Path, probes, b.owned(info))
+	held := slices.IndexFunc(all, func(n bus.Node) bool { return n.Name == name && n.Holder != 0 })
+	if b.may(info, 6) && held >= 0 && b.running == nil {
+		b.look(name, fmt.Sprintf("%s; process %d has it, and no daemon answers", is, all[held].Holder), "see what that process is: ps "+strconv.Itoa(all[held].Holder))
+		return
+	}
+	b.rights(name, is, info, need.Rule)
+}
+
+// rights says whether the user may use a node, and what would let him.
+func (b *board) rights(about, is string, info fs.FileInfo, rule string) {
 	_, gid := b.owner(info)
 	group := b.called("etc/group", gid)
 	switch {
 	case b.may(info, 6):
-		held := slices.IndexFunc(all, func(n bus.Node) bool { return n.Name == name && n.Holder != 0 })
-		if held >= 0 && b.running == nil {
-			b.look(name, fmt.Sprintf("%s; process %d has it, and no daemon answers", is, all[held].Holder), "see what that process is: ps "+strconv.Itoa(all[held].Holder))
-			return
-		}
-		b.ok(name, is+"; "+b.user.name+" may use it")
+		b.ok(about, is+"; "+b.user.name+" may use it")
 	case gid == 0 || info.Mode().Perm()&0o060 != 0o060:
-		b.wrong(name, fmt.Sprintf("%s: no group but root's may use it, so %s may not", is, b.user.name), "add the udev rule "+need.Rule)
+		b.wrong(about, fmt.Sprintf("%s: no group but root's may use it, so %s may not", is, b.user.name), "add the udev rule "+rule)
 	default:
-		b.wrong(name, fmt.Sprintf("%s: %s is not in group %s", is, b.user.name, group),
+		b.wrong(about, fmt.Sprintf("%s: %s is not in group %s", is, b.user.name, group),
 			fmt.Sprintf("add SupplementaryGroups=%s to the unit, or: sudo adduser %s %s", group, b.user.name, group))
 	}
 }

@@ -67,7 +67,7 @@ func (b *board) subject() user {
 		}
 	}
 	for _, g := range wanted {
-		if _, ok := b.group(g); !ok {
+		if _, ok := b.group(g); !ok && !slices.Contains(u.missing, g) {
 			u.missing = append(u.missing, g)
 		}
 	}

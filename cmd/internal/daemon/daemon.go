@@ -30,6 +30,8 @@ type Feed struct {
 	Script func(until sensor.Instant) []rules.Mark
 	// Topics are probes that others publish; nil without any.
 	Topics *topic.Hub
+	// Buses are the probes', which the panel's display shares; nil without any.
+	Buses sensor.Buses
 	// Close lets the buses go; nil when there is nothing to let go.
 	Close func() error
 }
@@ -123,7 +125,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 		show: d.show, took: d.metrics.ObserveSweep, alive: d.alive, script: d.feed.Script, log: d.log, state: &d.state,
 		supplies: d.supplies(), carry: d.record.carry, between: d.between, last: d.record.newest,
 	}
-	outputs, err := d.newOutputs(cfg, d.feed.Topics)
+	outputs, err := d.newOutputs(cfg, d.feed)
 	if err != nil {
 		if d.feed.Close != nil {
 			err = errors.Join(err, d.feed.Close())
@@ -309,7 +311,7 @@ func (d *Daemon) replace(cfg *configs.Config) error {
 	if err != nil {
 		return err
 	}
-	outputs, err := d.newOutputs(cfg, feed.Topics)
+	outputs, err := d.newOutputs(cfg, feed)
 	if err != nil {
 		if feed.Close != nil {
 			err = errors.Join(err, feed.Close())

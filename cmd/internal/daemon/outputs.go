@@ -16,6 +16,7 @@ import (
 	"holdbell/publish/heartbeat"
 	"holdbell/publish/mqtt"
 	"holdbell/publish/page"
+	"holdbell/publish/panel"
 	"holdbell/publish/phone"
 	"holdbell/rules"
 	"holdbell/sensor"
@@ -34,6 +35,7 @@ type outputs struct {
 	client  *mqtt.Client // of another machine's broker; nil without one
 	phones  []*phone.Phone
 	beat    *heartbeat.Heartbeat // to the outside monitor; nil without one
+	panel   *panel.Panel         // at the cabinet; nil without one
 	shown   atomic.Pointer[[]publish.Publisher]
 	guards  atomic.Pointer[[]*guard]
 
@@ -43,8 +45,8 @@ type outputs struct {
 }
 
 // newOutputs makes the publishers of cfg and starts none. Nothing in it waits for a disk or a network.
-func (d *Daemon) newOutputs(cfg *configs.Config, topics *topic.Hub) (*outputs, error) {
-	o := &outputs{d: d, log: d.log, cfg: cfg, topics: topics}
+func (d *Daemon) newOutputs(cfg *configs.Config, feed *Feed) (*outputs, error) {
+	o := &outputs{d: d, log: d.log, cfg: cfg, topics: feed.Topics}
 	o.shown.Store(new([]publish.Publisher))
 	o.guards.Store(new([]*guard))
 	o.door = newDoor(cfg.HTTP, d.log)
@@ -82,6 +84,9 @@ func (d *Daemon) newOutputs(cfg *configs.Config, topics *topic.Hub) (*outputs, e
 		if err != nil {
 			return nil, err
 		}
+	}
+	if o.panel, err = d.newPanel(cfg, feed.Buses); err != nil {
+		return nil, err
 	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", d.metrics.Handler())
@@ -128,6 +133,10 @@ func (o *outputs) start(ctx context.Context) (stop func()) {
 	}
 	if o.beat != nil {
 		wg.Go(func() { o.beat.Run(ctx) })
+	}
+	if o.panel != nil {
+		o.add(ctx, &wg, o.panel, &o.d.memory)
+		wg.Go(func() { o.panel.Run(ctx) })
 	}
 	switch {
 	case o.client != nil:
@@ -272,7 +281,7 @@ func (o *outputs) facts() []page.BoardFact {
 	if client == nil {
 		client = o.embedded.Load()
 	}
-	facts := o.phoneFacts()
+	facts := append(o.phoneFacts(), o.panelFact()...)
 	if o.beat != nil {
 		fact := page.BoardFact{Name: "Heartbeat", Value: "heard by the outside monitor"}
 		if why := o.beat.Trouble(); why != "" {

@@ -17,10 +17,12 @@ const (
 
 func (p *Page) drawRail(d *drawing, s *scene) {
 	d.region("ringing")
-	for _, a := range s.alarms() {
-		if a.Unseen {
-			d.part("ring", a.ID, a)
-		}
+	first, more := s.rings()
+	for _, a := range first {
+		d.part("ring", a.ID, a)
+	}
+	if more > 0 {
+		d.part("more", "ring-more", more)
 	}
 	open, ended := s.tickets(nil)
 	d.tickets(s, open, "no-lot")

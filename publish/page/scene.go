@@ -123,7 +123,7 @@ func (s *scene) ticket(l *rules.LotState) ticket {
 	return t
 }
 
-// alarms gives those that are not normal: who waits first, then by priority.
+// alarms gives those that are not normal: who waits first, of these what still is so, then by priority.
 func (s *scene) alarms() []alarm {
 	if s.st == nil {
 		return nil
@@ -140,16 +140,34 @@ func (s *scene) alarms() []alarm {
 		all = append(all, a)
 	}
 	slices.SortStableFunc(all, func(a, b alarm) int {
-		return cmp.Or(cmp.Compare(unseen(b), unseen(a)), cmp.Compare(b.Priority.Rank(), a.Priority.Rank()))
+		return cmp.Or(cmp.Compare(one(b.Unseen), one(a.Unseen)), cmp.Compare(one(b.Active), one(a.Active)), cmp.Compare(b.Priority.Rank(), a.Priority.Rank()))
 	})
 	return all
 }
 
-func unseen(a alarm) int {
-	if a.Unseen {
+func one(is bool) int {
+	if is {
 		return 1
 	}
 	return 0
+}
+
+// mostRings is how many alarms stand above the tickets, which are what the cook came for; each critical one
+// that still is so does, however many there are.
+const mostRings = 3
+
+// rings gives the alarms that wait to be acknowledged: those to be read at once, and how many more there are.
+func (s *scene) rings() (first []alarm, more int) {
+	for _, a := range s.alarms() {
+		switch {
+		case !a.Unseen:
+		case a.Active && (a.Priority == rules.Critical || a.Priority == rules.Warning && len(first) < mostRings):
+			first = append(first, a)
+		default:
+			more++
+		}
+	}
+	return first, more
 }
 
 // stations gives each station's card.

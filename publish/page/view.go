@@ -34,7 +34,7 @@ type alarm struct {
 	Marks, Shelvable              bool
 	Priority                      rules.Priority
 	Status                        string
-	Unseen                        bool // waits to be acknowledged
+	Unseen, Active                bool // waits to be acknowledged; still is so
 	Since                         string
 	Facts                         []fact
 	Text                          string
@@ -88,7 +88,7 @@ func stationOf(s *rules.StationState, u rules.Units, c clock) station {
 
 func alarmOf(a *rules.AlarmState, u rules.Units, c clock) alarm {
 	v := alarm{Name: terms.Label(a.Alarm), Station: a.Station, Lot: a.Lot, Probe: a.Probe, Priority: a.Priority,
-		Status: terms.Label(a.Status), Unseen: publish.WaitsForHand(a),
+		Status: terms.Label(a.Status), Unseen: publish.WaitsForHand(a), Active: a.Active,
 		Shelvable: a.Status != rules.Shelved && a.Status != rules.OutOfService,
 		Subject:   cmp.Or(a.Lot, a.Probe, a.Station), Since: c.both(a.Since), Text: a.Text, AckNote: "alarm=" + string(a.Alarm)}
 	if a.Probe != "" {

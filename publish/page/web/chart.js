@@ -98,29 +98,41 @@ function under(d, words) {
       }
       c.stroke();
     }
-    c.font = 14 * devicePixelRatio + "px system-ui, sans-serif";
-    c.textAlign = "left";
-    c.textBaseline = "alphabetic";
     c.lineWidth = 1.5 * devicePixelRatio;
-    for (const [v, dash, word] of [[d.hot, [9, 4], words.hot], [d.cold, [9, 4], words.cold], [d.set, [2, 5], words.setpoint]]) {
-      if (v === null) continue;
-      c.strokeStyle = c.fillStyle = colour("--ink");
+    for (const [v, dash] of levels(d, words)) {
+      c.strokeStyle = colour("--ink");
       c.setLineDash(dash.map((n) => n * devicePixelRatio));
       c.beginPath();
       c.moveTo(left, y(v));
       c.lineTo(left + width, y(v));
       c.stroke();
-      c.fillText(word + " " + v / 10 + " " + d.unit, left + 6 * devicePixelRatio, y(v) - 5 * devicePixelRatio);
     }
     c.restore();
   };
 }
 
-// over draws the marks: a tick at the bottom, a small sign on top of it.
-function over(d) {
+// levels are the temperatures that are drawn across: each with its dashes and its name.
+function levels(d, words) {
+  return [[d.hot, [9, 4], words.hot], [d.cold, [9, 4], words.cold], [d.set, [2, 5], words.setpoint]].filter(([v]) => v !== null && v !== undefined);
+}
+
+// over draws the names of the levels, and the marks: a tick at the bottom, a small sign on top of it.
+function over(d, words) {
   return (u) => {
-    const c = u.ctx, { top, height } = u.bbox, r = devicePixelRatio;
+    const c = u.ctx, { left, top, height } = u.bbox, r = devicePixelRatio;
     c.save();
+    c.font = 14 * r + "px system-ui, sans-serif";
+    c.lineJoin = "round";
+    for (const [v, , word] of levels(d, words)) {
+      const y = Math.round(u.valToPos(v / 10, "y", true)) - 5 * r, text = word + " " + v / 10 + " " + d.unit;
+      if (y < top || y > top + height) continue;
+      // Paper around it, or it could not be read where lines cross it.
+      c.strokeStyle = colour("--paper");
+      c.lineWidth = 5 * r;
+      c.strokeText(text, left + 6 * r, y);
+      c.fillStyle = colour("--ink");
+      c.fillText(text, left + 6 * r, y);
+    }
     c.fillStyle = c.strokeStyle = colour("--ink");
     c.lineWidth = 1.5 * r;
     for (const m of d.marks) {
@@ -184,7 +196,7 @@ class Chart {
         { ...axis, size: 60, values: (_, all) => all.map((v) => v + "°") },
       ],
       series: [{}, ...d.probes.map((p, i) => ({ label: p.name, stroke: colours[i % 8], dash: dashes[i % 8], width: p.role === "food" ? 2.5 : 1.75, points: { show: false }, spanGaps: false }))],
-      hooks: { drawAxes: [under(d, this.words)], draw: [over(d)] },
+      hooks: { drawAxes: [under(d, this.words)], draw: [over(d, this.words)] },
     }, aligned(d), this.place);
     this.describe(d, colours);
     // Milliseconds since the page was asked for, for whoever measures it.

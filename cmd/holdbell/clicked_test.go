@@ -127,6 +127,15 @@ func TestTheStoryClickedThrough(t *testing.T) {
 		}
 		all = older
 	}
+
+	// The same on paper: the day, and the piece beside the other one of the day.
+	chromium.Open(t, tab, k.page+"record/print?day=2026-05-02")
+	k.reads("breaker reset, piece too cold to go on")
+	chromium.Open(t, tab, k.page+"compare?a=brisket-7%402026-05-02&b=pork-1%402026-05-02")
+	k.until(`document.querySelector("figure[data-drawn]")`)
+	k.press(`a[href^="/compare/print"]`)
+	k.on("/compare/print")
+	k.reads("brisket-7 of 2026-05-02, the whole line")
 	chromium.Sound(t, tab)
 	if got := demo.end(syscall.SIGTERM); got != exitOK {
 		t.Errorf("SIGTERM ended the demo with %d", got)
@@ -143,7 +152,7 @@ func TestTheDemosViews(t *testing.T) {
 	for _, view := range []struct{ name, path string }{
 		{"rail", ""}, {"alarms", "alarms"}, {"station", "station?name=warmer"}, {"pit", "station?name=pit"}, {"lot", "lot?name=warmer"},
 		{"record", "record"}, {"board", "board"}, {"figures", "figures?station=warmer&hours=1"}, {"load", "mark?mark=load&station=warmer"},
-		{"check", "mark?mark=check&lot=warmer"}, {"mark", "mark"},
+		{"check", "mark?mark=check&lot=warmer"}, {"mark", "mark"}, {"compare", "compare?a=warmer%402026-05-02&b=pork-1%402026-05-02"},
 	} {
 		t.Run(view.name, func(t *testing.T) {
 			tab := chromium.Tab(t, browser)

@@ -174,7 +174,7 @@ func (p *Page) loadTemplates() error {
 		return fmt.Errorf("page: %w", err)
 	}
 	p.parts, p.pages = shared, map[string]*template.Template{}
-	for _, name := range []string{"rail", "station", "lot", "alarms", "board", "record", "figures", "gone", "mark", "sign", "reply"} {
+	for _, name := range []string{"rail", "station", "lot", "alarms", "board", "record", "figures", "compare", "gone", "mark", "sign", "reply"} {
 		// Cloned before anything is executed: html/template takes nothing up afterwards.
 		t, err := shared.Clone()
 		if err == nil {

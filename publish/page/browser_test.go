@@ -23,6 +23,7 @@ func browserPaths() map[string]string {
 	all["-rail"] = all[""]
 	delete(all, "")
 	all["-load"] = "/mark?mark=load&station=warmer"
+	all["-compare"] = "/compare?a=ribs%402026-03-01&b=ribs%402026-02-20"
 	return all
 }
 

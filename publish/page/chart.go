@@ -116,10 +116,11 @@ func (v *subject) add(name string) {
 
 // chartData is a chart in numbers. Times are seconds after From; temperatures are tenths of a degree in Unit.
 type chartData struct {
-	From   int64        `json:"from"`   // seconds since 1970
-	Offset int          `json:"offset"` // of the kitchen's zone, seconds
-	Span   int64        `json:"span"`   // seconds
-	Width  float64      `json:"width"`  // of a column, seconds
+	Since  bool         `json:"since,omitempty"` // times are told from the beginning, not by the clock
+	From   int64        `json:"from"`            // seconds since 1970
+	Offset int          `json:"offset"`          // of the kitchen's zone, seconds
+	Span   int64        `json:"span"`            // seconds
+	Width  float64      `json:"width"`           // of a column, seconds
 	Unit   string       `json:"unit"`
 	At     []float64    `json:"at"`    // each column's beginning
 	After  []int        `json:"after"` // columns that follow a time in which nothing was read

@@ -46,6 +46,7 @@ func served(t testing.TB, st *rules.State, now func() sensor.Instant, mark func(
 	p := kitchen(t, st, noon, mark)
 	p.opt.Now, p.opt.Readings = now, ofADay
 	p.opt.HotLimit, p.opt.ColdLimit = at(135), at(41)
+	p.opt.Papers = &twoCooks{}
 	p.opt.Past = func(context.Context, time.Time, time.Time) ([]rules.Event, error) {
 		door := rules.Event{Seq: 11, Kind: rules.AlarmRaised, Alarm: rules.DoorOpen, Station: "warmer", At: ago(100 * time.Minute), Since: ago(100 * time.Minute), Text: "warmer stands open, it seems."}
 		shut := door

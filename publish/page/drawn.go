@@ -180,6 +180,7 @@ func (p *Page) drawBoard(d *drawing, s *scene) {
 type still struct {
 	Chart   chartView
 	Earlier []event
+	Compare string // where the lot is laid beside another; empty: nowhere
 }
 
 // statics gives the chart of a view, and for a lot what was recorded about it before what the page keeps.
@@ -192,6 +193,9 @@ func (p *Page) statics(r *http.Request, l look, f *frame) still {
 	lot := s.lot(l.name)
 	if lot == nil || lot.Begun.IsZero() {
 		return v
+	}
+	if p.opt.Papers != nil {
+		v.Compare = href("/compare", "a", l.name+"@"+lot.Begun.Wall.In(p.opt.Zone).Format(dayLayout))
 	}
 	end := s.c.now.Wall
 	first := uint64(1<<64 - 1)

@@ -65,10 +65,14 @@ func labels() map[string]string {
 		"from-to": "From", "hot-limit": terms.Lower(terms.HotLimit), "cold-limit": terms.Lower(terms.ColdLimit), "setpoint": terms.Lower(terms.Setpoint), "figures-none": "Nothing is recorded in this span.",
 		"gap": "has gaps",
 
+		// Two lots side by side.
+		"compare": "Two cooks side by side", "compare-with": "Beside another cook", "compare-first": "One", "compare-second": "The other", "compare-help": "Choose two lots.",
+		"compare-none": "No lot is recorded yet.", "overlay": "Temperature of both from their loading", "sides": "Their figures", "print-form": "A form to print",
+
 		// The record.
 		"events": "Latest events", "no-events": "None since the page began.", "unrecorded": "Not recorded yet.",
 		"day": "Day", "show": "Show", "newer": "Newer", "older": "Older", "day-before": "The day before", "day-after": "The day after",
-		"no-record": "Nothing is recorded on this day.", "record-print": "For an inspector, holdbell records writes any span as text, a table or a page to print.",
+		"no-record": "Nothing is recorded on this day.", "record-print": "For any other span, or as text or a table: holdbell records.", "print-day": "The day as a form to print",
 		"event": "Event", "time": "Time", "page-of": "Page",
 
 		// The board.

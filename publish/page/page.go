@@ -52,6 +52,8 @@ type Options struct {
 	// Readings gives the recorded sweeps of a span, corrected by the calibrations that hold now, until visit
 	// returns false; nil: charts show what the page keeps. A sweep is valid during the call only.
 	Readings func(ctx context.Context, from, to time.Time, visit func(probes []string, s *sensor.Sweep) bool) error
+	// Papers makes comparisons and documents of the record; nil: none are offered.
+	Papers Papers
 	// HotLimit and ColdLimit are the food code's, for the charts; nil draws none.
 	HotLimit, ColdLimit *sensor.Temp
 	// Board adds lines about the board's health, such as a broker that cannot be reached; nil adds none.
@@ -80,6 +82,9 @@ type Page struct {
 	hub     *hub
 	serial  atomic.Uint64 // of the frames
 	charts  charts
+	desk    chan struct{} // held by the one for whom papers are made
+	// compared is the newest comparison; who holds desk may touch it.
+	compared sidesKept
 
 	files *files
 	parts *template.Template
@@ -119,7 +124,7 @@ func New(o Options) (*Page, error) {
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
-	p := &Page{opt: o, turn: make(chan struct{}, 1), newID: rand.Text, hub: newHub()}
+	p := &Page{opt: o, turn: make(chan struct{}, 1), desk: make(chan struct{}, 1), newID: rand.Text, hub: newHub()}
 	kept := make([]delivered, 0, maxEvents)
 	for _, ev := range o.Events[max(0, len(o.Events)-maxEvents):] {
 		kept = append(kept, delivered{ev: ev})
@@ -183,6 +188,12 @@ func (p *Page) Handler() http.Handler {
 	}
 	mux.HandleFunc("GET /record", p.serveRecord)
 	mux.HandleFunc("GET /figures", p.serveFigures)
+	if p.opt.Papers != nil {
+		mux.HandleFunc("GET /compare", p.serveCompare)
+		mux.HandleFunc("GET /compare.json", p.serveOverlay)
+		mux.HandleFunc("GET /compare/print", p.servePrintedSides)
+		mux.HandleFunc("GET /record/print", p.servePrintedDay)
+	}
 	mux.HandleFunc("GET /chart.json", p.serveChart)
 	mux.HandleFunc("GET /live", p.serveLive)
 	mux.HandleFunc("GET /manifest.webmanifest", p.serveManifest)

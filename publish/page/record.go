@@ -22,7 +22,12 @@ type recordView struct {
 	Page, Pages   int
 	Events        []event
 	Wrong         string
+	Print         string // the day as a document; empty: none is made
+	Compare       bool
 }
+
+// dayLayout is how a day is written in an address.
+const dayLayout = "2006-01-02"
 
 // serveRecord answers a day's events and marks, newest first.
 func (p *Page) serveRecord(w http.ResponseWriter, r *http.Request) {
@@ -31,17 +36,19 @@ func (p *Page) serveRecord(w http.ResponseWriter, r *http.Request) {
 	v := p.sheet(r, l, nil)
 	words := p.label
 	v.Heading, v.Title = words["record"], words["record"]
-	const form = "2006-01-02"
 	today := s.c.now.Wall.In(p.opt.Zone)
-	day, err := time.ParseInLocation(form, cmp.Or(r.URL.Query().Get("day"), today.Format(form)), p.opt.Zone)
+	day, err := time.ParseInLocation(dayLayout, cmp.Or(r.URL.Query().Get("day"), today.Format(dayLayout)), p.opt.Zone)
 	var view recordView
 	if err != nil {
-		view.Wrong = "The day cannot be read; write it as " + today.Format(form) + "."
-		day, _ = time.ParseInLocation(form, today.Format(form), p.opt.Zone)
+		view.Wrong = "The day cannot be read; write it as " + today.Format(dayLayout) + "."
+		day, _ = time.ParseInLocation(dayLayout, today.Format(dayLayout), p.opt.Zone)
 	}
-	view.Day, view.Heading = day.Format(form), day.Format("Monday, 2 January 2006")
+	if view.Compare = p.opt.Papers != nil; view.Compare {
+		view.Print = href("/record/print", "day", day.Format(dayLayout))
+	}
+	view.Day, view.Heading = day.Format(dayLayout), day.Format("Monday, 2 January 2006")
 	at := func(d time.Time, page int) string {
-		q := []string{"day", d.Format(form)}
+		q := []string{"day", d.Format(dayLayout)}
 		if page > 1 {
 			q = append(q, "page", strconv.Itoa(page))
 		}

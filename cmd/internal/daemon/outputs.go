@@ -53,6 +53,7 @@ func (d *Daemon) newOutputs(cfg *configs.Config, feed *Feed) (*outputs, error) {
 	var err error
 	o.page, err = page.New(page.Options{
 		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, ReplyKey: d.replyKey, Events: d.record.recent(), Past: d.past, Readings: d.readings(cfg),
+		Papers:   &papers{d, cfg, time.Local},
 		HotLimit: &cfg.Code.HotLimit, ColdLimit: &cfg.Code.ColdLimit,
 		Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log, Visitor: o.door.visitor, SignIn: o.door.signInIf(),
 	})

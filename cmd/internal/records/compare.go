@@ -63,6 +63,9 @@ func Compare(ctx context.Context, l *ledger.Ledger, o Options, zone *time.Locati
 	return c, nil
 }
 
+// knownLots are how many lots are named to who asked for one that is not there.
+const knownLots = 20
+
 // choose finds the two lives that are meant.
 func (c *Comparison) choose(lives []*Life, names []Name, zone *time.Location) (taken [2]*Life, err error) {
 	for i, n := range names {
@@ -74,14 +77,14 @@ func (c *Comparison) choose(lives []*Life, names []Name, zone *time.Location) (t
 		}
 		if len(fit) == 0 {
 			var known []string
-			for _, l := range lives {
+			for _, l := range lives[max(0, len(lives)-knownLots):] {
 				known = append(known, Name{Lot: l.Lot, Date: l.Begun.Wall.In(zone)}.String())
 			}
 			what := "no lot " + n.String()
 			if i == 1 && n.fits(taken[0]) {
 				what = "no second lot " + n.String()
 			}
-			return taken, fmt.Errorf("%s is recorded; those that are: %s", what, orNone(known))
+			return taken, fmt.Errorf("%s is recorded; the newest that are: %s", what, orNone(known))
 		}
 		taken[i] = fit[len(fit)-1]
 		if others := fit[:len(fit)-1]; len(others) > 0 && n.Date.IsZero() && !(i == 0 && names[1] == n) {

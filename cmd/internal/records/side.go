@@ -42,7 +42,7 @@ func (c *Comparison) HTML(w io.Writer, zone *time.Location) error {
 	s.Foot = s.Title
 	s.Facts = []fact{{"Local time", zoneName(zone, a.Begun.Wall, b.Begun.Wall)}, {"Food code", c.setup.Code.Title}}
 	for i, l := range c.Cooks {
-		s.Names[i] = fmt.Sprintf("%s of %s", l.Lot, l.Begun.Wall.In(zone).Format(dateLayout))
+		s.Names[i] = l.called(zone)
 		n := noteSheet{Title: noted(l, zone)}
 		if _, n.Notes, _ = rows(l.notes(), &t, nil); len(n.Notes) == 0 {
 			n.Nothing = nothing
@@ -60,17 +60,10 @@ func (c *Comparison) chart() *chart {
 		span = max(span, l.End(c.last).Sub(l.Begun.Wall), time.Minute)
 	}
 	var shown []sensor.Temp
-	var limits []limit
+	limits := c.limits(span)
 	for i, l := range c.Cooks {
 		both[i] = &axes{units: c.Units, right: plotRight, from: l.Begun.Wall, span: span, top: 8 + 2*bandHeight, deep: 2.5 * plotHeight}
 		shown = append(shown, l.shown()...)
-		for _, x := range l.limits(&c.setup.Code, l.Begun.Wall, l.End(c.last)) {
-			x.from, x.to = c.Cooks[0].Begun.Wall, c.Cooks[0].Begun.Wall.Add(span)
-			same := func(y limit) bool { return x.temp == y.temp }
-			if x.kind != "target" && !slices.ContainsFunc(limits, same) {
-				limits = append(limits, x)
-			}
-		}
 	}
 	grid := both[0].fit(append(shown, temps(limits)...))
 	both[1].low, both[1].high = both[0].low, both[0].high
@@ -105,6 +98,49 @@ func (c *Comparison) chart() *chart {
 		}
 	}
 	return chart
+}
+
+// limits are the hot and the cold limit, where one of the two lots is bound by it.
+func (c *Comparison) limits(span time.Duration) (all []limit) {
+	for _, l := range c.Cooks {
+		for _, x := range l.limits(&c.setup.Code, l.Begun.Wall, l.End(c.last)) {
+			x.from, x.to = c.Cooks[0].Begun.Wall, c.Cooks[0].Begun.Wall.Add(span)
+			same := func(y limit) bool { return x.temp == y.temp }
+			if x.kind != "target" && !slices.ContainsFunc(all, same) {
+				all = append(all, x)
+			}
+		}
+	}
+	return all
+}
+
+// Bound reports whether the food code's hot or cold limit concerns one of the two.
+func (c *Comparison) Bound() (hot, cold bool) {
+	for _, x := range c.limits(0) {
+		hot, cold = hot || x.kind == "hot", cold || x.kind == "cold"
+	}
+	return hot, cold
+}
+
+// Table gives a figure a row, its name and what it is of each, and what each of the two is called.
+func (c *Comparison) Table(zone *time.Location) (rows [][3]string, names [2]string) {
+	for i, l := range c.Cooks {
+		names[i] = l.called(zone)
+	}
+	return c.table(newTimes(zone, c.Cooks[0].Begun.Wall, c.Cooks[1].Begun.Wall)), names
+}
+
+func (l *Life) called(zone *time.Location) string {
+	return fmt.Sprintf("%s of %s", l.Lot, l.Begun.Wall.In(zone).Format(dateLayout))
+}
+
+// Trace visits the readings of one of the two that were kept for a chart, by the time since its loading; nil
+// while there was none.
+func (c *Comparison) Trace(which int, visit func(since time.Duration, t *sensor.Temp)) {
+	l := c.Cooks[which]
+	for _, p := range l.trace {
+		visit(p.at.Wall.Sub(l.Begun.Wall), p.temp)
+	}
 }
 
 // sinceLoading are the times from the loading on.

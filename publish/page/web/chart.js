@@ -34,8 +34,9 @@ function aligned(d) {
   return [x, ...series];
 }
 
-// clockAt writes a time of day in the kitchen's zone.
+// clockAt writes a time of day in the kitchen's zone, or how long after the loading that is.
 function clockAt(d, at) {
+  if (d.since) return at % 3600 === 0 ? at / 3600 + " h" : Math.floor(at / 3600) + " h " + Math.round((at % 3600) / 60) + " min";
   const s = (((d.from + d.offset + at) % 86400) + 86400) % 86400;
   const two = (n) => String(Math.floor(n)).padStart(2, "0");
   return two(s / 3600) + ":" + two((s % 3600) / 60);
@@ -225,7 +226,9 @@ class Chart {
     });
     if (d.doors.length > 0) parts.push(`${this.words.door}: ${d.doors.map(([from]) => clockAt(d, from)).join(", ")}`);
     this.caption.textContent = parts.join(". ") + ".";
-    const marked = this.figure.parentElement.querySelector(".marked"), list = marked.querySelector("ul");
+    const marked = this.figure.parentElement.querySelector(".marked");
+    if (!marked) return;
+    const list = marked.querySelector("ul");
     marked.hidden = d.marks.length === 0;
     list.replaceChildren(...d.marks.map((m) => {
       const item = document.createElement("li");

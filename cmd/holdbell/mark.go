@@ -14,6 +14,7 @@ import (
 
 	"holdbell/publish/page"
 	"holdbell/rules"
+	"holdbell/rules/terms"
 )
 
 func markVerb() *cobra.Command {
@@ -24,9 +25,9 @@ func markVerb() *cobra.Command {
 		Use:   "mark KIND",
 		Short: "Tells the running daemon what a person did",
 		Long: "mark tells the running daemon what a person did, and prints what follows from it once it is recorded.\n" +
-			"Kinds: " + kinds() + ".",
+			"Kinds:\n" + kinds(),
 		Args:      cobra.ExactArgs(1),
-		ValidArgs: strings.Split(kinds(), ", "),
+		ValidArgs: completions(),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.Mark = args[0]
 			if cmd.Flags().Changed("celsius") {
@@ -60,12 +61,20 @@ func markVerb() *cobra.Command {
 	return cmd
 }
 
+// kinds lists the kinds of marks with what each tells.
 func kinds() string {
-	var all []string
+	var all strings.Builder
 	for _, k := range rules.MarkKinds() {
-		all = append(all, string(k))
+		fmt.Fprintf(&all, "  %-15s %s\n", k, terms.Of(k).Means)
 	}
-	return strings.Join(all, ", ")
+	return strings.TrimSuffix(all.String(), "\n")
+}
+
+func completions() (all []cobra.Completion) {
+	for _, k := range rules.MarkKinds() {
+		all = append(all, cobra.CompletionWithDesc(string(k), terms.Of(k).Means))
+	}
+	return all
 }
 
 // sendMark checks a mark before it bothers the daemon.

@@ -485,9 +485,9 @@ func TestTimelineTellsTheLead(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := `Sunday 2026-03-01, local time UTC (+00:00)
-12:10  BELL        warning limit-ahead: ribs falls. → rang 29 min ahead of it; rang once more; nobody
+12:10  BELL        warning, limit ahead: ribs falls. → rang 29 min ahead of it; rang once more; nobody
                    acknowledged; over 12:45.
-12:40  ACT         ribs is cold. (since 12:39) [3-501.16] Bell: critical below-hot-limit → nobody
+12:40  ACT         ribs is cold. (since 12:39) [3-501.16] Bell: critical, below hot limit → nobody
                    acknowledged; it stands.
 `
 	if b.String() != want {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"holdbell/rules"
+	"holdbell/rules/terms"
 	"holdbell/sensor"
 )
 
@@ -242,7 +243,7 @@ func (s *story) event(i int) {
 		s.verdict(ev)
 	case rules.AlarmRaised:
 		if a := s.raised(ev); a != nil && !s.small(a) {
-			s.entry(ev.At, "BELL", string(ev.Priority)+" "+string(ev.Alarm)+": "+ev.Text+s.after(a))
+			s.entry(ev.At, "BELL", terms.Lower(ev.Priority)+", "+terms.Lower(ev.Alarm)+": "+ev.Text+s.after(a))
 		}
 	case rules.StageProposed:
 		s.entry(ev.At, "proposed", ev.Text)
@@ -309,7 +310,7 @@ func (s *story) verdict(ev *rules.Event) {
 	})
 	if rings != nil {
 		if a := s.raised(rings); a != nil {
-			text += " Bell: " + string(rings.Priority) + " " + string(rings.Alarm) + s.after(a)
+			text += " Bell: " + terms.Lower(rings.Priority) + ", " + terms.Lower(rings.Alarm) + s.after(a)
 		}
 	}
 	s.entry(ev.At, strings.ToUpper(string(ev.Verdict)), text)

@@ -13,6 +13,7 @@ import (
 
 	"holdbell/publish/ledger"
 	"holdbell/rules"
+	"holdbell/rules/terms"
 	"holdbell/sensor"
 )
 
@@ -159,7 +160,7 @@ func noted(l *Life, zone *time.Location) string {
 func (l *Life) notes() (all []entry) {
 	for _, m := range l.Marks {
 		if note := m.FreeText(); note != "" && !m.Refused {
-			all = append(all, entry{at: m.At.Wall, what: fmt.Sprintf("%s: %s (%s)", m.Kind, note, m.Signed())})
+			all = append(all, entry{at: m.At.Wall, what: fmt.Sprintf("%s: %s (%s)", terms.Lower(m.Kind), note, m.Signed())})
 		}
 	}
 	return all
@@ -195,7 +196,7 @@ func (c *Comparison) figures(p times) []figure {
 		return rules.Words(at.Sub(l.Begun.Wall))
 	}
 	all := []figure{
-		{"food", func(l *Life) string { return l.Food }},
+		{terms.Lower(terms.Food), func(l *Life) string { return l.Food }},
 		{"weight", func(l *Life) string { return weight(l, c.Units) }},
 		{"loaded", func(l *Life) string { return p.at(l.Begun.Wall) }},
 		{"pit, by time", func(l *Life) string { return c.air(l, rules.Cooking) }},
@@ -221,12 +222,12 @@ func (c *Comparison) figures(p times) []figure {
 		{"load to service", func(l *Life) string { return from(l, l.marked(rules.MarkServe)) }},
 		{"finish, out of the pit", func(l *Life) string { return temp(l.finish()) }},
 		{"highest in the cook", func(l *Life) string { _, high := l.extremes(rules.Cooking); return temp(high) }},
-		{"cook value C100", func(l *Life) string { return fmt.Sprintf("%.0f min", l.State.CookValue) }},
+		{terms.Lower(terms.CookValue), func(l *Life) string { return fmt.Sprintf("%.0f min", l.State.CookValue) }},
 		{"lowest in hold", func(l *Life) string { low, _ := l.extremes(rules.HotHolding); return temp(low) }},
 		{"air in hold, by time", func(l *Life) string { return c.air(l, rules.HotHolding) }},
 	}
 	for _, stage := range rules.Purposes() {
-		all = append(all, figure{string(stage) + ", in all", func(l *Life) string {
+		all = append(all, figure{terms.Lower(stage) + ", in all", func(l *Life) string {
 			if d := l.inStage(stage); d > 0 {
 				return rules.Words(d)
 			}
@@ -234,9 +235,9 @@ func (c *Comparison) figures(p times) []figure {
 		}})
 	}
 	return append(all,
-		figure{"danger zone", func(l *Life) string { return rules.Words(l.State.DangerZone) }},
-		figure{"unknown", func(l *Life) string { return rules.Words(l.State.Unknown) }},
-		figure{"verdict", func(l *Life) string { return string(l.Verdict()) }},
+		figure{terms.Lower(terms.DangerZone), func(l *Life) string { return rules.Words(l.State.DangerZone) }},
+		figure{terms.Lower(terms.Unknown), func(l *Life) string { return rules.Words(l.State.Unknown) }},
+		figure{terms.Lower(terms.Verdict), func(l *Life) string { return terms.Lower(l.Verdict()) }},
 	)
 }
 

@@ -16,9 +16,16 @@ import (
 	"holdbell/sensor"
 )
 
-// maxFile is the most that is read of a file of marks, in bytes: more than a year of a mark every five
-// minutes. It bounds what a file that is no marks at all can make of the memory.
-const maxFile = 16 << 20
+// The most that is read of a file of marks, in bytes and in marks: more than a year of one every five minutes. It
+// bounds what a file that is no marks at all, or far too many, can make of the memory.
+const (
+	maxFile  = 16 << 20
+	maxMarks = 150_000
+)
+
+// maxRow is the longest row that is read, in bytes: a note of a thousand, with room for every quote and name. A
+// file that opens a quote and never closes it ends there.
+const maxRow = 16 << 10
 
 // Error is what is wrong with a file of marks: where, what, and the fix. Line and column count from 1;
 // columns count bytes, as in the CSV reader.
@@ -54,7 +61,8 @@ func Read(r io.Reader, name string, relative bool, start sensor.Instant) ([]rule
 			return nil, err
 		}
 	}
-	in.csv = csv.NewReader(text)
+	in.text = text
+	in.csv = csv.NewReader(in)
 	in.csv.FieldsPerRecord = -1
 	marks, err := in.all()
 	if limited.N == 0 {
@@ -68,10 +76,37 @@ func Read(r io.Reader, name string, relative bool, start sensor.Instant) ([]rule
 
 type reader struct {
 	file     string
+	text     io.Reader
+	given    int64 // bytes of text that the CSV reader has taken
+	done     int64 // up to the end of the last whole row
+	line     int   // on which that ended
 	csv      *csv.Reader
 	relative bool
 	start    sensor.Instant
 	columns  []string // what stands in each column
+}
+
+// errLong is what the CSV reader is told in the middle of a row that is too long: by itself it would gather it whole.
+var errLong = errors.New("a row is too long")
+
+// Read gives the CSV reader what it parses.
+func (r *reader) Read(p []byte) (int, error) {
+	if r.given-r.done > maxRow {
+		return 0, errLong
+	}
+	n, err := r.text.Read(p)
+	r.given += int64(n)
+	return n, err
+}
+
+// next gives the next row.
+func (r *reader) next() ([]string, error) {
+	row, err := r.csv.Read()
+	if err == nil {
+		r.done = r.csv.InputOffset()
+		r.line, _ = r.csv.FieldPos(len(row) - 1)
+	}
+	return row, err
 }
 
 func (r *reader) all() ([]rules.Mark, error) {
@@ -80,7 +115,7 @@ func (r *reader) all() ([]rules.Mark, error) {
 	}
 	var marks []rules.Mark
 	for {
-		row, err := r.csv.Read()
+		row, err := r.next()
 		if errors.Is(err, io.EOF) {
 			return marks, nil
 		}
@@ -94,6 +129,9 @@ func (r *reader) all() ([]rules.Mark, error) {
 		if n := len(marks); n > 0 && m.At.Mono < marks[n-1].At.Mono {
 			return nil, r.fail(r.column("time"), "the mark comes before the one in the row above", "put the rows in order of time")
 		}
+		if len(marks) == maxMarks {
+			return nil, r.fail(0, fmt.Sprintf("the file holds more than %d marks", maxMarks), "split it by time, and replay each part")
+		}
 		marks = append(marks, m)
 	}
 }
@@ -106,6 +144,10 @@ func (r *reader) fail(cell int, what, fix string) *Error {
 
 // syntax turns an error of the CSV reader into one with the fix.
 func (r *reader) syntax(err error) error {
+	if errors.Is(err, errLong) {
+		return &Error{r.file, r.line + 1, 1, fmt.Sprintf("the row is longer than %d bytes", maxRow),
+			"close every quoted cell, and see whether it is a file of marks at all"}
+	}
 	var at *csv.ParseError
 	if !errors.As(err, &at) {
 		return fmt.Errorf("%s: cannot be read: %w", r.file, err)
@@ -118,7 +160,7 @@ func (r *reader) syntax(err error) error {
 }
 
 func (r *reader) header() error {
-	row, err := r.csv.Read()
+	row, err := r.next()
 	if errors.Is(err, io.EOF) {
 		return &Error{r.file, 1, 1, "the file is empty", headerFix}
 	}

@@ -2,6 +2,8 @@ package marks
 
 import (
 	"errors"
+	"io"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -127,11 +129,70 @@ func (endless) Read(p []byte) (int, error) {
 	return len(p), nil
 }
 
+// Whatever is no file of marks is refused where it goes wrong, and takes no memory in proportion to its size.
 func TestEndlessFile(t *testing.T) {
-	_, err := Read(endless{}, "marks.csv", true, noon())
-	var at *Error
-	if !errors.As(err, &at) || !strings.Contains(err.Error(), "larger than 16 MB") {
-		t.Errorf("an endless file gives %v", err)
+	row := "0,a,note,warmer,x,,\n"
+	for name, c := range map[string]struct {
+		r    io.Reader
+		want string
+	}{
+		"one line":       {endless{}, "marks.csv:1:1: the row is longer than 16384 bytes; close every"},
+		"a long cell":    {io.MultiReader(strings.NewReader(head+row+"1,a,note,warmer,"), endless{}), "marks.csv:3:1: the row is longer"},
+		"an open quote":  {io.MultiReader(strings.NewReader(head+row+"1,a,note,warmer,\"\n"), repeated("x\n")), "marks.csv:3:1: the row is longer"},
+		"commas":         {io.MultiReader(strings.NewReader(head+row), repeated(",")), "marks.csv:3:1: the row is longer"},
+		"a wide header":  {repeated("time,"), "marks.csv:1:1: the row is longer"},
+		"blank lines":    {io.MultiReader(strings.NewReader(head), repeated("\n")), "marks.csv:2:1: the row is longer"},
+		"quotes":         {io.MultiReader(strings.NewReader(head+"0,a,note,warmer,\""), repeated("\"\"")), "marks.csv:2:1: the row is longer"},
+		"cut in a quote": {strings.NewReader(head + row + "1,a,note,warmer,\"x"), "marks.csv:3:"},
+	} {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		got, err := Read(c.r, "marks.csv", true, noon())
+		runtime.ReadMemStats(&after)
+		var at *Error
+		if !errors.As(err, &at) || !strings.Contains(err.Error(), c.want) || got != nil {
+			t.Errorf("%s gives %v, want %s", name, err, c.want)
+		}
+		if used := after.TotalAlloc - before.TotalAlloc; used > 4<<20 {
+			t.Errorf("%s takes %d bytes of memory", name, used)
+		}
+	}
+}
+
+func TestTooManyMarks(t *testing.T) {
+	for row, want := range map[string]string{
+		"0,a,note,warmer,,,\n":                                 "marks.csv:150002:1: the file holds more than 150000 marks; split it",
+		"0,a,note,warmer," + strings.Repeat("x", 900) + ",,\n": "the file is larger than 16 MB",
+	} {
+		got, err := Read(io.MultiReader(strings.NewReader(head), repeated(row)), "marks.csv", true, noon())
+		if err == nil || !strings.Contains(err.Error(), want) || got != nil {
+			t.Errorf("%d marks, %v; want %s", len(got), err, want)
+		}
+	}
+}
+
+// repeated gives a text again and again, without end.
+func repeated(s string) io.Reader { return &again{s: s} }
+
+type again struct {
+	s  string
+	at int
+}
+
+func (a *again) Read(p []byte) (int, error) {
+	for i := range p {
+		p[i] = a.s[a.at]
+		a.at = (a.at + 1) % len(a.s)
+	}
+	return len(p), nil
+}
+
+// A note as long as a note may be, all of it quotes, still fits a row.
+func TestTheLongestRow(t *testing.T) {
+	note := strings.Repeat("\"", 1000)
+	got, err := Read(strings.NewReader(head+"0,a,note,warmer,\""+strings.Repeat("\"", 2000)+"\",Kim,\n"), "marks.csv", true, noon())
+	if err != nil || len(got) != 1 || got[0].Note != note {
+		t.Errorf("%d marks, %v", len(got), err)
 	}
 }
 

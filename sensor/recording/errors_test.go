@@ -2,8 +2,10 @@ package recording
 
 import (
 	"errors"
+	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"testing/iotest"
@@ -113,4 +115,53 @@ func FuzzOpen(f *testing.F) {
 			}
 		}
 	})
+}
+
+// again gives a text over and over, without end.
+type again struct {
+	s  string
+	at int
+}
+
+func (a *again) Read(p []byte) (int, error) {
+	for i := range p {
+		p[i] = a.s[a.at]
+		a.at = (a.at + 1) % len(a.s)
+	}
+	return len(p), nil
+}
+
+// TestHostileFiles: whatever is no recording is refused where it goes wrong, and takes no memory in proportion to its
+// size; nor does one that is far too long, row by row.
+func TestHostileFiles(t *testing.T) {
+	const head = "time,a [C]\n"
+	for name, c := range map[string]struct {
+		r    io.Reader
+		want string
+	}{
+		"one line":         {&again{s: "7"}, "day.csv:1: the line is longer than 65536 bytes"},
+		"commas":           {&again{s: ","}, "day.csv:1: the line is longer"},
+		"headings":         {&again{s: "time,a [C],"}, "day.csv:1: the line is longer"},
+		"a row of cells":   {io.MultiReader(strings.NewReader(head), &again{s: "0,"}), "day.csv:2: the line is longer"},
+		"an open quote":    {io.MultiReader(strings.NewReader(head+"0,\""), &again{s: "x\n"}), "day.csv:2:"},
+		"a remark":         {io.MultiReader(strings.NewReader(head+"#"), &again{s: "#"}), "day.csv:2: the line is longer"},
+		"zero bytes":       {io.MultiReader(strings.NewReader(head+"0,1\n"), &again{s: "\x00"}), "day.csv:3: the line is longer"},
+		"cut in a row":     {strings.NewReader("time,a [C],b [C]\n0,1,2\n1,1"), "day.csv:3: the header has 3 columns and the row 2"},
+		"a million rows":   {io.LimitReader(io.MultiReader(strings.NewReader(head), &again{s: "1,1\n"}), 4_000_000), "day.csv:3:"},
+		"thirty MB of gap": {io.LimitReader(io.MultiReader(strings.NewReader(head), &again{s: "# nothing here\n"}), 30_000_000), "no row"},
+	} {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		rec, err := Open(c.r, "day.csv", nil)
+		for err == nil {
+			_, err = rec.Next(t.Context())
+		}
+		runtime.ReadMemStats(&after)
+		if !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s gives %.200v, want %s", name, err, c.want)
+		}
+		if used := after.TotalAlloc - before.TotalAlloc; used > 2<<20 {
+			t.Errorf("%s takes %d bytes of memory", name, used)
+		}
+	}
 }

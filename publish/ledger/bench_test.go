@@ -177,3 +177,20 @@ func BenchmarkAdd(b *testing.B) {
 	}
 	must(b, w.Close(context.Background(), nil))
 }
+
+// Each turn is records verify over a chain of a million links, each with its event: what was recorded of some years.
+func BenchmarkVerify(b *testing.B) {
+	const links, step = 1_000_000, 5000
+	l := beginAt(b, fastDir(b)+"/ledger.db")
+	for n := 1; n < links; n += step {
+		commit(b, l, Batch{Events: eventsFrom(n, min(step, links-n))}) // the first link is the record's own
+	}
+	for b.Loop() {
+		v, err := l.Verify(b.Context(), VerifyOptions{})
+		must(b, err)
+		if v.Break != nil || v.Head.Links != links || v.Rows[linkEvent] != links-1 {
+			b.Fatalf("%+v, break %+v", v, v.Break)
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/links, "ns/link")
+}

@@ -180,12 +180,12 @@ func begins(t *testing.T, n int, s *lane, folder string) *life {
 	path, copyPath := faultyPaths(folder)
 	s.Ledger = New(path, Options{CopyPath: copyPath})
 	_ = s.Reopen() // the watch goes on without it
-	if aside := s.Moved(); aside != "" {
-		fmt.Println("moved", aside)
-	}
 	c := &life{t: t, n: n, lane: s, begun: time.Now()}
 	s.do(func() {
 		r, err := Resume(s.Ledger, copyPath)
+		if aside := s.Moved(); aside != "" {
+			fmt.Println("moved", aside)
+		}
 		if r == nil {
 			fmt.Println("fails resume", err)
 			r = new(Restored)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -219,4 +220,30 @@ func TestResume(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A ledger that does not answer is opened again; one that never does gives way to the copy, and the error says so.
+func TestResumeLooksAgain(t *testing.T) {
+	bubble(t, func(t *testing.T, path string) {
+		dir := filepath.Join(filepath.Dir(path), "record")
+		must(t, os.Mkdir(dir, 0o700))
+		path, copyPath := filepath.Join(dir, "ledger.db"), filepath.Join(filepath.Dir(dir), "copy")
+		l, err := Open(path, Options{})
+		must(t, err)
+		commit(t, l, Batch{Layout: twoProbes, FirstSweep: 1, Sweeps: sweepsFrom(1, 9, 2), Events: eventsFrom(1, 2), Snapshot: []byte("ledger's"), SnapshotSweep: 9})
+		must(t, SaveCopy(copyPath, Copy{Ledger: l.ID(), Sweep: 5, LastSeq: 1, Snapshot: []byte("copy's")}))
+		deaf := func() { must(t, l.c.Load().reader.Close()) }
+		deaf()
+		if r, err := Resume(l, copyPath); err != nil || string(r.Snapshot) != "ledger's" || r.LastSeq != 2 {
+			t.Errorf("after a disk that did not answer once: %+v, %v", r, err)
+		}
+		deaf()
+		must(t, os.Rename(dir, dir+"-gone"))
+		if r, err := Resume(l, copyPath); r == nil || string(r.Snapshot) != "copy's" || r.LastSeq != 1 || r.Ledger != l.ID() {
+			t.Errorf("without a disk: %+v, %v", r, err)
+		}
+		must(t, os.Rename(dir+"-gone", dir))
+		must(t, l.Close())
+		sound(t, beginAt(t, path))
+	})
 }

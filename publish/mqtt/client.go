@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"net/url"
 	"os"
 	"slices"
@@ -54,6 +55,8 @@ type Options struct {
 
 	Log *slog.Logger // default slog.Default()
 	Now func() sensor.Instant
+	// Dial opens the connection to the broker; default: over the network, as Broker says.
+	Dial func(ctx context.Context) (net.Conn, error)
 
 	password string // of the embedded broker; set by Broker.Own
 }

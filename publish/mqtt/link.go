@@ -83,7 +83,7 @@ func (c *Client) connect(ctx context.Context) (*link, error) {
 	dialling, cancel := context.WithTimeout(ctx, c.pace.dial)
 	defer cancel()
 	o.SetCustomOpenConnectionFn(func(u *url.URL, _ paho.ClientOptions) (net.Conn, error) {
-		conn, err := dial(dialling, u, tlsConfig, c.pace.dial)
+		conn, err := c.dial(dialling, u, tlsConfig)
 		if err != nil {
 			return nil, err
 		}
@@ -113,10 +113,13 @@ func (c *Client) connect(ctx context.Context) (*link, error) {
 }
 
 // dial opens the network connection.
-func dial(ctx context.Context, u *url.URL, t *tls.Config, timeout time.Duration) (net.Conn, error) {
+func (c *Client) dial(ctx context.Context, u *url.URL, t *tls.Config) (net.Conn, error) {
+	if c.o.Dial != nil {
+		return c.o.Dial(ctx)
+	}
 	switch u.Scheme {
 	case "ws", "wss":
-		return paho.NewWebsocket(u.String(), t, timeout, nil, nil)
+		return paho.NewWebsocket(u.String(), t, c.pace.dial, nil, nil)
 	case "ssl", "tls", "mqtts":
 		conn, err := (&tls.Dialer{Config: t}).DialContext(ctx, "tcp", u.Host)
 		if err != nil {

@@ -41,18 +41,18 @@ const shownEvents = 60
 func openRecord(path string, keep ledger.Keep, setup rules.Setup, probes []string, log *slog.Logger) (*record, error) {
 	r := &record{path: path, keep: keep, log: log, ledger: ledger.New(path, ledger.Options{CopyPath: ledger.CopyPath(path)})}
 	if err := r.ledger.Reopen(); err != nil {
-		log.Error("the record cannot be opened; the watch goes on without it and tries again", "err", err)
+		log.Error("the record cannot be opened; the watch goes on, without it where it must, and tries again", "err", err)
 	}
+	from, err := ledger.Resume(r.ledger, r.copyPath())
 	if aside := r.ledger.Moved(); aside != "" {
 		log.Error("the record was damaged and lies aside; a new one is begun", "aside", aside)
 	}
-	from, err := ledger.Resume(r.ledger, r.copyPath())
 	switch {
 	case from == nil:
 		log.Error("the record does not say where it ends; the watch begins anew", "err", err)
 		from = new(ledger.Restored)
 	case err != nil && !errors.Is(err, ledger.ErrNoCopy):
-		log.Warn("the copy of the rules' memory cannot be read", "err", err)
+		log.Warn("the record, or the copy of the rules' memory beside it, cannot be read; the watch goes on from the other", "err", err)
 	}
 	r.from = *from
 	if r.engine, err = revive(setup, from.Snapshot, log); err != nil {

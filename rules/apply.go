@@ -102,6 +102,8 @@ func (e *Engine) apply(m *Mark, at time.Duration) (string, bool) {
 	if why != "" {
 		return why, false
 	}
+	facts := e.hear(m, lots, at)
+	defer func() { e.heed(facts) }()
 	if m.Kind == MarkCheck && m.Probe != "" && e.isAir(e.probeIndex(m.Probe)) {
 		// What the air is like says nothing about the food.
 		return strings.Join(append([]string{"The air at " + m.Probe + " was checked by hand at " + e.temp(*m.Temp) + "."}, e.compare(m, lots, at)...), " "), true
@@ -292,6 +294,11 @@ func (e *Engine) handOver(l *lot, name string) {
 	}
 	e.emit(Event{Kind: LotEnded, Station: e.stationName(l.Station), Lot: l.Name, Verdict: l.Ruling.Verdict, Text: goesOn})
 	e.dropEnded(name)
+	for i := range e.mem.Facts {
+		if f := &e.mem.Facts[i]; f.Heard != nil && f.Lot == l.Name {
+			f.Lot = name
+		}
+	}
 	l.Name = name
 	for _, x := range l.alarms() {
 		if !x.a.Active {

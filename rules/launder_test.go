@@ -74,6 +74,14 @@ func TestLaundering(t *testing.T) {
 			b.say(rules.MarkTimeControl, "brisket", "", named("tc")).hold(time.Second)
 			b.say(rules.MarkUndo, "", "", undo("tc", "")).set1(1, f(150)).hold(time.Minute)
 		}},
+		{"a good check of the fallen food, and its undo", "brisket", func(b *bench) {
+			b.say(rules.MarkCheck, "brisket", "", func(m *rules.Mark) { signedCheck(f(170))(m); m.ID = "good" }).hold(time.Minute)
+			b.say(rules.MarkUndo, "", "", undo("good", "R. Oduya")).set1(1, f(150)).hold(time.Minute)
+		}},
+		{"a bad check, and its undo", "brisket", func(b *bench) {
+			b.say(rules.MarkCheck, "brisket", "", func(m *rules.Mark) { signedCheck(f(100))(m); m.ID = "bad" }).hold(time.Minute)
+			b.say(rules.MarkUndo, "", "", undo("bad", "R. Oduya")).set1(1, f(150)).hold(time.Minute)
+		}},
 		{"undo of the load by nobody", "brisket", func(b *bench) {
 			b.say(rules.MarkUndo, "", "", undo("load", ""))
 			b.says("must be signed")

@@ -20,6 +20,10 @@ type fact struct {
 	Watch watchFact `json:",omitempty"`
 	// CookUnseen is whether it had not been seen cooking before.
 	CookUnseen bool `json:",omitempty"`
+	// Heating is whether a reheating ran before a move.
+	Heating bool `json:",omitempty"`
+	// Heard is what stood before a mark that tells something; nil for one that changes something.
+	Heard *heard `json:",omitempty"`
 }
 
 // watchFact is what became of a station's own lot when a piece was loaded.
@@ -30,27 +34,47 @@ const (
 	watchReplaced watchFact = "replaced"    // it ended: the piece is fresh
 )
 
-// maxFacts is how many marks can still be undone.
-const maxFacts = 64
+// How many marks can still be undone: of those that changed something, and of those that told something, so
+// that many notes leave room for a load. They are in every snapshot.
+const (
+	maxFacts = 64
+	maxHeard = 24
+)
 
 // keepFact remembers what a mark is about to change.
 func (e *Engine) keepFact(m *Mark, l *lot, w watchFact) {
 	if m.ID == "" {
 		return
 	}
-	if len(e.mem.Facts) >= maxFacts {
-		e.mem.Facts = slices.Delete(e.mem.Facts, 0, 1)
+	e.addFact(fact{ID: m.ID, Kind: m.Kind, Lot: l.Name, Station: l.Station, Stage: l.Stage, Time: l.Time, Watch: w, CookUnseen: !l.CookSeen,
+		Heating: l.Heat != nil && l.Heat.Result == Running})
+}
+
+func (e *Engine) addFact(f fact) {
+	like := func(x fact) bool { return (x.Heard != nil) == (f.Heard != nil) }
+	n := 0
+	for i := range e.mem.Facts {
+		if like(e.mem.Facts[i]) {
+			n++
+		}
 	}
-	e.mem.Facts = append(e.mem.Facts, fact{m.ID, m.Kind, l.Name, l.Station, l.Stage, l.Time, w, !l.CookSeen})
+	if n >= maxFacts || f.Heard != nil && n >= maxHeard {
+		i := slices.IndexFunc(e.mem.Facts, like)
+		e.mem.Facts = slices.Delete(e.mem.Facts, i, i+1)
+	}
+	e.mem.Facts = append(e.mem.Facts, f)
 }
 
 // applyUndo takes back a wrong fact. Clocks are not turned back.
 func (e *Engine) applyUndo(m *Mark, at time.Duration) (string, bool) {
 	i := slices.IndexFunc(e.mem.Facts, func(f fact) bool { return f.ID == m.Undoes })
 	if i < 0 {
-		return "There is no mark with the id " + m.Undoes + " that can be undone. Load, move, close, discard and time-control can, while they are recent.", false
+		return "There is no mark with the id " + m.Undoes + " that can be undone. Load, move, wrap, rotate, check, serve, note, corrective, close, discard and time-control can, while they are recent.", false
 	}
 	f := e.mem.Facts[i]
+	if f.Heard != nil {
+		return e.unhear(m)
+	}
 	var l *lot
 	for _, x := range e.mem.Lots {
 		if x.Name == f.Lot {
@@ -62,6 +86,8 @@ func (e *Engine) applyUndo(m *Mark, at time.Duration) (string, bool) {
 		return f.Lot + " is no longer on the list.", false
 	case f.Station < 0:
 		return f.Lot + " was in a station that is gone.", false
+	case f.Kind == MarkMove && slices.ContainsFunc(e.mem.Facts[i+1:], func(x fact) bool { return x.Kind == MarkMove && x.Lot == f.Lot }):
+		return l.Name + " was moved again since then: take the later move back first.", false
 	case (f.Kind == MarkDiscard || l.Ruling.Verdict == Discard) && m.By == "":
 		return "Undoing this touches a discard: it must be signed (by).", false
 	case (f.Kind == MarkDiscard || f.Kind == MarkClose) == l.open():
@@ -75,7 +101,8 @@ func (e *Engine) applyUndo(m *Mark, at time.Duration) (string, bool) {
 	case MarkMove:
 		from := l.Station
 		e.unseeCook(m, l, &f)
-		if h := l.Heat; h != nil && h.Result == Running && f.Stage != Reheating {
+		// The reheating that began with the move goes with it; one that ran before goes on.
+		if h := l.Heat; h != nil && h.Result == Running && l.Stage == Reheating && f.Stage != Reheating && !f.Heating {
 			l.Heat = nil
 		}
 		e.takeTo(l, f.Station, at)

@@ -51,9 +51,8 @@ type link struct {
 
 // answerView is what was answered to a form, and how it can be taken back.
 type answerView struct {
-	Text, By      string
-	Undo, Mistake string
-	Recheck       bool
+	Text, By string
+	Undo     string
 }
 
 // unitsCookie and byCookie keep a viewer's unit, and the name that was signed with last, for a shift.
@@ -218,24 +217,14 @@ func (p *Page) answerFor(id string, l look) *answerView {
 	if !l.marks {
 		return v
 	}
-	switch k := a.mark.Kind; {
-	case slices.Contains(undoable(), k):
+	if slices.Contains(undoable(), a.mark.Kind) {
 		v.Undo, v.By = a.mark.ID, a.mark.By
-	case k == rules.MarkCheck:
-		v.Recheck = true
-	case slices.Contains(remarks(), k):
-		v.Mistake = href("/mark", "mark", string(rules.MarkNote), "lot", a.mark.Lot, "station", a.mark.Station, "by", a.mark.By,
-			"note", fmt.Sprintf("the %s marked just now was a mistake (%s)", k, a.mark.ID))
 	}
 	return v
 }
 
-// undoable are the marks that an undo mark takes back; remarks are those that change nothing, so that all
-// their correction has to do is to stand beside them.
+// undoable are the marks that an undo mark takes back.
 func undoable() []rules.MarkKind {
-	return []rules.MarkKind{rules.MarkLoad, rules.MarkMove, rules.MarkClose, rules.MarkDiscard, rules.MarkTimeControl}
-}
-
-func remarks() []rules.MarkKind {
-	return []rules.MarkKind{rules.MarkWrap, rules.MarkRotate, rules.MarkServe, rules.MarkCorrective, rules.MarkNote}
+	return []rules.MarkKind{rules.MarkLoad, rules.MarkMove, rules.MarkClose, rules.MarkDiscard, rules.MarkTimeControl,
+		rules.MarkWrap, rules.MarkRotate, rules.MarkServe, rules.MarkCorrective, rules.MarkNote, rules.MarkCheck}
 }

@@ -330,8 +330,8 @@ func (w *Writer) Flush(ctx context.Context, snapshot func() ([]byte, error)) err
 	}
 }
 
-// Close closes the open block with the Engine's memory (nil: without), tries what waits, once more where that fails, tells
-// what is not told, and closes the ledger. It returns when that is done or ctx ends; the error says what
+// Close closes the open block with the Engine's memory (nil: without), tries what waits, with the ledger
+// opened again where that fails, tells what is not told, and closes the ledger. It returns when that is done or ctx ends; the error says what
 // was not recorded. A second Close does nothing.
 func (w *Writer) Close(ctx context.Context, snapshot func() ([]byte, error)) error {
 	w.mu.Lock()

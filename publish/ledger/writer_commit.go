@@ -43,8 +43,8 @@ func (w *Writer) commits() {
 		}
 		failed++
 		w.mend(err, failed)
-		if stopping && failed > 1 {
-			return // one failure is no reason to leave the last readings behind
+		if stopping && failed > reopenAfter {
+			return // no less is a reason to leave the last readings behind
 		}
 		w.pause(failed)
 	}

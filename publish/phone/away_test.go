@@ -88,6 +88,29 @@ func TestAnAlarmThatCameAndWentIsOneMessage(t *testing.T) {
 	})
 }
 
+// TestWhatIsToldLateIsOfItsOwnTime: the end and the reminders of an alarm that has been raised again since say nothing
+// of the new one.
+func TestWhatIsToldLateIsOfItsOwnTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &far{}
+		p := phoneTo(t, pushAddress, f, nil)
+		reminder, end := event(p, 7, rules.AlarmRepeated, rules.Critical), event(p, 8, rules.AlarmCleared, rules.Critical)
+		time.Sleep(time.Hour)
+		again := event(p, 9, rules.AlarmRaised, rules.Critical)
+		time.Sleep(time.Hour)
+		p.Show(&rules.State{Seq: 9, Alarms: []rules.AlarmState{{Seq: 9, Alarm: again.Alarm, Station: again.Station, Lot: again.Lot,
+			Priority: again.Priority, Status: rules.Unacknowledged, Active: true, Text: "The second time.", Raised: again.At}}})
+		for _, ev := range []rules.Event{reminder, end, again} {
+			must(t, p, ev)
+		}
+		got := f.got()
+		if len(got) != 2 || !strings.HasPrefix(got[0].body, "Late by 2 h: "+end.Text) ||
+			!strings.HasPrefix(got[1].body, "Late by 1 h, raised at 13:00 on Sun 1 Mar: The second time.") {
+			t.Errorf("%+v", got)
+		}
+	})
+}
+
 // older is a record in memory, as large as it gets; it stands for the ledger on disk.
 type older struct{ all []rules.Event }
 

@@ -72,7 +72,8 @@ func (p *Phone) compose(ledger string, ev rules.Event) message {
 		raised = ev.At
 	}
 	if st := p.state.Load(); st != nil && st.Seq >= ev.Seq {
-		if a := standing(st, identify(ev.Alarm, ev.Station, ev.Lot, ev.Probe)); a != nil {
+		a := standing(st, identify(ev.Alarm, ev.Station, ev.Lot, ev.Probe))
+		if a != nil && a.Seq <= ev.Seq { // else it has been raised again since, and this tells of the time before
 			raised = a.Raised
 			if late > lateFrom && a.Active {
 				text = a.Text // how it stands now is worth more than how it stood

@@ -245,7 +245,7 @@ func (p *Phone) rings(ev *rules.Event) bool {
 }
 
 // overtaken reports whether ev has nothing to say any more: the end of an alarm that nobody heard of, a
-// late reminder of one that has just rung, or of one that somebody has answered since.
+// late reminder of one that has just rung, or of one that has ended or that somebody has answered since.
 func (p *Phone) overtaken(ev *rules.Event, id identity) bool {
 	switch ev.Kind {
 	case rules.AlarmCleared:
@@ -263,7 +263,7 @@ func (p *Phone) overtaken(ev *rules.Event, id identity) bool {
 			return false
 		}
 		a := standing(st, id)
-		return a == nil || a.Status != rules.Unacknowledged
+		return a == nil || a.Seq > ev.Seq || a.Status != rules.Unacknowledged
 	}
 	return false
 }

@@ -195,3 +195,53 @@ func TestRing(t *testing.T) {
 		t.Error("nothing was heard")
 	}
 }
+
+// TestThePageTellsNoSecret: files that hold an address, a password or something else that was put there by mistake, and
+// test messages that fail, are told without what the files hold.
+func TestThePageTellsNoSecret(t *testing.T) {
+	const secret = "canary-"
+	gone := httptest.NewServer(nil)
+	gone.Close()
+	refuses := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		http.Error(w, "no: "+r.URL.String(), http.StatusForbidden)
+	}))
+	defer refuses.Close()
+	var files, owners []string
+	config := "kitchen.yaml=rules: { food_code: us-fda-2022 }\nprobes: []\nstations: []\npublish:\n" +
+		"  http: { listen: \"127.0.0.1:0\", marks_token_file: /etc/token, web_config: /etc/web.yaml }\n" +
+		"  mqtt: { broker: \"tcp://127.0.0.1:1\", username: cook, password_file: /etc/mqtt }\n  heartbeat: { url_file: /etc/beat }\n  phone:\n"
+	for i, address := range []string{
+		gone.URL + "/" + secret + "push?key=" + secret + "query", refuses.URL + "/" + secret + "push",
+		"json+" + strings.Replace(refuses.URL, "//", "//cook:"+secret+"login@", 1) + "/" + secret + "hook",
+		"smtp://cook:" + secret + "mail@" + strings.TrimPrefix(gone.URL, "http://") + "/?from=a@kitchen.example&to=b@kitchen.example",
+		secret + "two words", "nonsense://" + secret + "service",
+	} {
+		file := fmt.Sprint("etc/phone", i)
+		files, owners = append(files, file+"="+address+"\n"), append(owners, file+" 1000 1000 0600\n")
+		config += "    - { url_file: /" + file + ", from: critical }\n"
+	}
+	for _, file := range []string{"etc/token", "etc/web.yaml", "etc/mqtt", "etc/beat"} {
+		files, owners = append(files, file+"="+secret+"held-by-a-file-long-enough\n"), append(owners, file+" 1000 1000 0600\n")
+	}
+	b := of(t, append(files, "OWNERS="+strings.Join(owners, ""), config)...)
+	b.test = true
+	found := examine(t.Context(), b)
+	var page strings.Builder
+	if _, err := Write(&page, found); err != nil {
+		t.Fatal(err)
+	}
+	failed := 0
+	for _, f := range found {
+		if f.Word == Wrong && (f.About == "phone" || f.About == "phone test") {
+			failed++
+		}
+	}
+	if failed != 6 {
+		t.Errorf("%d of 6 phones are wrong:\n%s", failed, page.String())
+	}
+	for line := range strings.Lines(page.String()) {
+		if strings.Contains(line, secret) || strings.Contains(line, strings.ReplaceAll(secret, "-", "%2D")) {
+			t.Errorf("a secret is told: %s", line)
+		}
+	}
+}

@@ -3,6 +3,8 @@ package daemon
 import (
 	"context"
 	"errors"
+	"fmt"
+	"io/fs"
 	"log/slog"
 	"net"
 	"net/http"
@@ -97,9 +99,9 @@ func (h *httpServer) serve(ctx context.Context, l net.Listener, log *slog.Logger
 	s := page.Server(behind(h.door.guard(h.handler)), log)
 	s.ConnContext = know
 	// exporter-toolkit puts its login before s.Handler, and then accepts: so the gate comes before the login.
-	gate := newGate(h.door.tries, h.door.rare)
+	gate, began := newGate(h.door.tries, h.door.rare), false
 	l = &fronted{newCrowd(netutil.LimitListener(l, page.MaxConns), h.door.rare),
-		sync.OnceFunc(func() { s.Handler = greet(gate.before(s.Handler)) })}
+		sync.OnceFunc(func() { s.Handler, began = greet(gate.before(s.Handler)), true })}
 	stop := context.AfterFunc(ctx, func() {
 		end, cancel := context.WithTimeout(context.Background(), time.Second)
 		defer cancel()
@@ -111,22 +113,36 @@ func (h *httpServer) serve(ctx context.Context, l net.Listener, log *slog.Logger
 	err = web.Serve(l, s, &web.FlagConfig{WebConfigFile: &webConfig}, slog.New(slog.DiscardHandler))
 	// A file that cannot be used ends it before it listens.
 	l.Close()
-	if errors.Is(err, http.ErrServerClosed) {
+	switch {
+	case errors.Is(err, http.ErrServerClosed):
 		return nil
+	case err != nil && !began && webConfig != "":
+		return wrongWebConfig(webConfig, err)
 	}
-	return withoutValues(err)
+	return err
 }
 
 // yamlValue is what the parser of a web_config quotes from it: the hash of a password, or whatever else somebody
 // wrote there by mistake.
 var yamlValue = regexp.MustCompile("`[^`]*`|\"[^\"]*\"|field \\S+")
 
-// withoutValues gives a parser's error with its lines, and without what stands in them.
-func withoutValues(err error) error {
-	if err == nil || !strings.HasPrefix(err.Error(), "yaml:") {
-		return err
+// wrongWebConfig says what is wrong with a web_config, without what stands in it, and what mends it.
+func wrongWebConfig(file string, err error) error {
+	what, fix := err.Error(), "mend the file; without web_config the page keeps to the board itself"
+	switch {
+	case strings.HasPrefix(what, "yaml:"):
+		what = yamlValue.ReplaceAllString(what, "…")
+		fix = "mend that line: its keys are tls_server_config, http_server_config, basic_auth_users and rate_limit"
+	case strings.Contains(what, "bcrypt"):
+		fix = "write each user of basic_auth_users with the bcrypt hash of the password, such as htpasswd -nB prints it"
+	case errors.Is(err, fs.ErrNotExist), strings.HasSuffix(what, "no such file or directory"):
+		fix = "name files that are there"
+	case errors.Is(err, fs.ErrPermission), strings.HasSuffix(what, "permission denied"):
+		fix = "let the daemon's user read it"
+	case strings.Contains(what, "X509KeyPair"):
+		fix = "give tls_server_config a PEM certificate as cert_file and its own key as key_file"
 	}
-	return errors.New("web_config: " + yamlValue.ReplaceAllString(err.Error(), "…"))
+	return fmt.Errorf("web_config %s: %s; %s", file, what, fix)
 }
 
 // fronted does something before the first connection is accepted.

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/base64"
 	"errors"
@@ -109,25 +110,18 @@ func farEnds(t *testing.T) map[string]farEnd {
 func (r *rig) said(url string) string {
 	r.t.Helper()
 	var all strings.Builder
-	for _, path := range []string{"/", "/board", "/alarms", "/record", "/mark", "/sign-in", "/station?name=warmer", "/state", "/healthz", "/metrics"} {
+	views := []string{"/", "/station?name=warmer", "/lot?name=warmer", "/alarms", "/board", "/record", "/figures", "/mark", "/sign-in", "/state", "/healthz", "/metrics",
+		"/chart.json?station=warmer&hours=1", "/compare", "/compare.json", "/compare/print", "/record/print", "/manifest.webmanifest", "/no/such/page"}
+	for _, view := range []string{"rail", "station", "lot", "alarms", "board"} {
+		views = append(views, "/live?view="+view+"&name=warmer")
+	}
+	for _, path := range views {
 		for _, header := range []string{"", "Bearer " + secret + "guessed-long-enough", "Basic " + base64.StdEncoding.EncodeToString([]byte("cook:"+secret+"guess"))} {
-			req, err := http.NewRequest(http.MethodGet, url+path, nil)
-			if err != nil {
-				r.t.Fatal(err)
+			code, text := r.asked(url+path, header)
+			fmt.Fprintf(&all, "%s %s\n", path, text)
+			if header == "" && code >= http.StatusInternalServerError && path != "/healthz" {
+				r.t.Errorf("%s gives %d", path, code)
 			}
-			if header != "" {
-				req.Header.Set("Authorization", header)
-			}
-			resp, err := http.DefaultClient.Do(req)
-			if err != nil {
-				r.t.Fatal(err)
-			}
-			text, err := io.ReadAll(resp.Body)
-			resp.Body.Close()
-			if err != nil {
-				r.t.Fatal(err)
-			}
-			fmt.Fprintf(&all, "%s %s %v\n%s\n", path, resp.Status, resp.Header, text)
 		}
 	}
 	_, err := page.NewClient(r.socket).Mark(r.t.Context(), rules.MarkFields{Mark: "nonsense"})
@@ -136,6 +130,35 @@ func (r *rig) said(url string) string {
 	defer r.log.mu.Unlock()
 	all.Write(r.log.b.Bytes())
 	return all.String()
+}
+
+// asked gives an answer's status and all of it; of a page's live channel what it says first.
+func (r *rig) asked(url, header string) (code int, text string) {
+	r.t.Helper()
+	req, err := http.NewRequest(http.MethodGet, url, nil)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	if header != "" {
+		req.Header.Set("Authorization", header)
+	}
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	var body []byte
+	if resp.Header.Get("Content-Type") == "text/event-stream" {
+		if body, err = bufio.NewReader(resp.Body).ReadBytes('\n'); !bytes.HasPrefix(body, []byte("data: {")) {
+			r.t.Errorf("%s says %.40q", url, body)
+		}
+	} else {
+		body, err = io.ReadAll(resp.Body)
+	}
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return resp.StatusCode, fmt.Sprintf("%s %v\n%s", resp.Status, resp.Header, body)
 }
 
 // complain shows the line in which a secret stands.

@@ -145,6 +145,28 @@ func TestRows(t *testing.T) {
 	golden(t, "rows.txt", out.String())
 }
 
+// TestCoarse holds that whole degrees are never better than the reading, and a limit exactly met is met.
+func TestCoarse(t *testing.T) {
+	for _, c := range []struct {
+		stage  rules.Purpose
+		units  rules.Units
+		milli  sensor.Temp
+		fine   string
+		coarse string
+	}{
+		{rules.HotHolding, rules.Fahrenheit, sensor.FahrenheitLimit(135), "135°F", "135°F"},
+		{rules.HotHolding, rules.Fahrenheit, sensor.FahrenheitLimit(135) - 60, "134.9°F", "134°F"},
+		{rules.ColdHolding, rules.Fahrenheit, sensor.FahrenheitLimit(41), "41°F", "41°F"},
+		{rules.Cooling, rules.Fahrenheit, sensor.FahrenheitLimit(41) + 60, "41.1°F", "42°F"},
+		{rules.ColdHolding, rules.Celsius, -18_600, "-18.6°C", "-18°C"},
+		{rules.HotHolding, rules.Celsius, -600, "-0.6°C", "-1°C"},
+	} {
+		if fine, coarse := temperature(&rules.LotState{Stage: c.stage, Temp: &c.milli}, c.units); fine != c.fine || coarse != c.coarse {
+			t.Errorf("%s %v: %s, %s, want %s, %s", c.stage, c.milli, fine, coarse, c.fine, c.coarse)
+		}
+	}
+}
+
 // TestPictures holds what a display of points shows. With HOLDBELL_SCREENSHOTS=FOLDER it leaves the pictures there.
 func TestPictures(t *testing.T) {
 	names, states := scenes()
@@ -269,8 +291,12 @@ func TestFrozen(t *testing.T) {
 		for range 6 {
 			r.show(time.Second)
 			bus.mu.Lock()
-			marks += chip.text(16, 2)[1][15:]
+			text := chip.text(16, 2)
 			bus.mu.Unlock()
+			if len(text) != 2 {
+				t.Fatal(text)
+			}
+			marks += text[1][15:]
 		}
 		if !strings.Contains(marks, "* * ") {
 			t.Errorf("in six sweeps the mark was %q", marks)
@@ -333,7 +359,7 @@ func TestLCD(t *testing.T) {
 					t.Errorf("after a spark it says\n%s", strings.Join(read(), "\n"))
 				}
 				r.stop()
-				if got := read(); got[0] != pad("holdbell stopped", d.Width) || !strings.HasPrefix(got[1], "14:10") {
+				if got := read(); len(got) < 2 || got[0] != pad("holdbell stopped", d.Width) || !strings.HasPrefix(got[1], "14:10") {
 					t.Errorf("at the end it says %q", got)
 				}
 				if way == "" && r.lines.pin(d.E.String()).open {

@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"context"
 	"errors"
 	"slices"
 	"strings"
@@ -129,6 +130,61 @@ func TestAcknowledge(t *testing.T) {
 		r.show(3 * time.Second)
 		if _, beeps := on(buzzerLine(), buzzer.took(0), time.Hour); beeps < 3 {
 			t.Errorf("an alarm that rings again gave %d beeps in 3 s", beeps)
+		}
+	})
+}
+
+// TestRingsAgainAtOnce holds that an alarm which gets worse right after it was acknowledged is heard at once.
+func TestRingsAgainAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := start(t, nil)
+		defer r.stop()
+		r.released()
+		r.ring(7, rules.Critical, rules.Unacknowledged)
+		r.show(2 * time.Second)
+		r.hold(100 * time.Millisecond)
+		r.show(2 * time.Second)
+		r.mu.Lock()
+		was := r.alarm[0].Status
+		r.alarm[0].Status = rules.Unacknowledged
+		r.mu.Unlock()
+		if was != rules.Acknowledged {
+			t.Errorf("it was %s after the button", was)
+		}
+		buzzer := r.lines.pin(buzzerLine().String())
+		buzzer.took(0)
+		r.show(time.Second)
+		if len(buzzer.took(0)) == 0 {
+			t.Error("the button silences an alarm that rings again")
+		}
+	})
+}
+
+// TestBounce holds that a press is told once, and as what it is, however its contacts bounce.
+func TestBounce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := start(t, func(o *Options) { o.Button = nil })
+		defer r.stop()
+		var told []press
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan struct{})
+		go func() {
+			defer close(ended)
+			b := &button{health: health{log: r.p.o.Log}, line: *buttonLine(), lines: r.lines}
+			b.run(ctx, func(k press) { told = append(told, k) })
+		}()
+		r.released()
+		for _, d := range []time.Duration{50 * time.Millisecond, long - 100*time.Millisecond, long + 100*time.Millisecond, 20 * time.Second} {
+			r.hold(d)
+			time.Sleep(time.Second)
+		}
+		r.lines.pin(buttonLine().String()).EdgesChan <- gpio.Low // a spark
+		r.lines.pin(buttonLine().String()).EdgesChan <- gpio.High
+		time.Sleep(time.Second)
+		cancel()
+		<-ended
+		if want := []press{shortPress, shortPress, longPress, longPress}; !slices.Equal(told, want) {
+			t.Errorf("told %v, want %v", told, want)
 		}
 	})
 }

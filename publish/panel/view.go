@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -86,14 +87,15 @@ func temperature(l *rules.LotState, u rules.Units) (fine, coarse string) {
 	if u == rules.Fahrenheit {
 		whole = t.Fahrenheit()
 	}
-	n, unit := int(whole), fine[strings.Index(fine, "°"):]
-	switch up := l.Stage == rules.ColdHolding || l.Stage == rules.Cooling; {
-	case up && whole > float64(n):
-		n++
-	case !up && whole < float64(n):
-		n--
+	unit := fine[strings.Index(fine, "°"):]
+	// By the tenth that is shown: 135 °F in thousandths of a degree Celsius is a hair under.
+	whole = math.Round(whole*10) / 10
+	if l.Stage == rules.ColdHolding || l.Stage == rules.Cooling {
+		whole = math.Ceil(whole)
+	} else {
+		whole = math.Floor(whole)
 	}
-	return fine, itoa(n) + unit
+	return fine, itoa(int(whole)) + unit
 }
 
 // verdict is the page's word for it in capitals, with the time left.

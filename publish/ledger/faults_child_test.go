@@ -57,11 +57,8 @@ func (s *lane) try(what string, f func() error) (err error) {
 	return err
 }
 
-func (s *lane) Reopen() error { return s.try("reopen", s.Ledger.Reopen) }
-func (s *lane) StartAnew() error {
-	fmt.Println("anew")
-	return s.try("anew", s.Ledger.StartAnew)
-}
+func (s *lane) Reopen() error    { return s.try("reopen", s.Ledger.Reopen) }
+func (s *lane) StartAnew() error { return s.try("anew", s.Ledger.StartAnew) }
 func (s *lane) Commit(ctx context.Context, b Batch) error {
 	return s.try("commit", func() error { return s.Ledger.Commit(ctx, b) })
 }
@@ -183,9 +180,6 @@ func begins(t *testing.T, n int, s *lane, folder string) *life {
 	c := &life{t: t, n: n, lane: s, begun: time.Now()}
 	s.do(func() {
 		r, err := Resume(s.Ledger, copyPath)
-		if aside := s.Moved(); aside != "" {
-			fmt.Println("moved", aside)
-		}
 		if r == nil {
 			fmt.Println("fails resume", err)
 			r = new(Restored)

@@ -78,6 +78,9 @@ func TestFaults(t *testing.T) {
 	var wounds []wound
 	for _, where := range []string{"ledger", "copy"} {
 		all := faultPlan(t, where)
+		if which == "" { // half a minute each, now and then: SQLite waits for locks by its own clock
+			all = slices.DeleteFunc(all, func(f wound) bool { return f.call == "fcntl" })
+		}
 		every, first := 1, 0
 		if which == "" {
 			every = max(1, len(all)/faultsShort)
@@ -226,7 +229,9 @@ func runWound(t *testing.T, f wound) (v verdict) {
 	if v.made == 0 {
 		t.Errorf("%v was not made", f)
 	}
-	v.moved = strings.Count(said, "\nmoved ") + strings.Count(said, "\nanew")
+	path, _ := faultyPaths(folder)
+	aside, _ := filepath.Glob(path + ".*Z")
+	v.moved = len(aside)
 	if !f.judge(t, folder, said) {
 		t.Logf("%v: the child said\n%s", f, said)
 	}
@@ -251,16 +256,43 @@ func (f wound) judge(t *testing.T, folder, said string) (well bool) {
 		return well
 	}
 	defer l.Close()
-	if l.Moved() != "" || strings.Contains(said, "\nmoved ") || strings.Contains(said, "\nanew") {
-		bad("a disk that fails is taken for a damaged record: moved aside")
+	// What cannot be read for good is moved aside, and still holds what it held.
+	aside, _ := filepath.Glob(path + ".*Z")
+	if len(aside) > 0 && (f.call != "pread64" || !f.stays) {
+		bad("a disk that fails is taken for a damaged record: %v", aside)
 	}
-	recorded, err := l.Events(context.Background(), 0, 1<<20)
-	if err != nil {
-		bad("events: %v", err)
-	}
-	there := map[uint64]rules.Event{}
-	for _, ev := range recorded {
-		there[ev.Seq] = ev
+	there, marks := map[uint64]rules.Event{}, map[string]bool{}
+	for _, name := range append(aside, path) {
+		one := l
+		if name != path {
+			if one, err = Open(name, Options{}); err != nil {
+				bad("%s: %v", name, err)
+				continue
+			}
+			defer one.Close()
+		}
+		recorded, err := one.Events(context.Background(), 0, 1<<20)
+		if err != nil {
+			bad("events: %v", err)
+		}
+		for _, ev := range recorded {
+			if _, twice := there[ev.Seq]; twice {
+				bad("event %d is recorded twice", ev.Seq)
+			}
+			there[ev.Seq] = ev
+		}
+		for in, err := range one.Inputs(0, nil) {
+			if err != nil {
+				bad("inputs: %v", err)
+				break
+			}
+			for _, m := range in.Marks {
+				marks[m.ID] = true
+			}
+		}
+		if v, err := one.Verify(context.Background(), VerifyOptions{}); err != nil || v.Break != nil {
+			bad("the chain: %+v %v", v, err)
+		}
 	}
 	r, err := Resume(l, copyPath)
 	if r == nil {
@@ -277,8 +309,8 @@ func (f wound) judge(t *testing.T, folder, said string) (well bool) {
 		}
 		switch {
 		case len(words) == 2 && words[0] == "durable":
-			if found, err := l.HasMark(context.Background(), words[1]); err != nil || !found {
-				bad("mark %s was answered and is not recorded (%v)", words[1], err)
+			if !marks[words[1]] {
+				bad("mark %s was answered and is not recorded", words[1])
 			}
 		case len(words) == 3 && (words[0] == "got" || words[0] == "unrecorded"):
 			seq, err := strconv.ParseUint(words[1], 10, 64)
@@ -313,8 +345,8 @@ func (f wound) judge(t *testing.T, folder, said string) (well bool) {
 	if failed && !troubled {
 		bad("writing failed, and nobody said so")
 	}
-	if uint64(len(recorded)+lost) != last || lost > 0 && !f.stays {
-		bad("%d events up to number %d are recorded, and %d were told as unrecorded", len(recorded), last, lost)
+	if uint64(len(there)+lost) != last || lost > 0 && !f.stays {
+		bad("%d events up to number %d are recorded, and %d were told as unrecorded", len(there), last, lost)
 	}
 	w, err := revived(r.Snapshot)
 	if err != nil {

@@ -43,7 +43,9 @@ func (w *Writer) keeps() {
 		if err != nil && !failed {
 			w.o.Log.Warn("old readings cannot be thinned; they stay as they are", "err", err)
 		}
-		failed = err != nil
+		if failed = err != nil; failed {
+			more = false // a disk that fails is not asked again at once
+		}
 		if !more {
 			w.measure(ctx)
 		}

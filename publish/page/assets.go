@@ -5,6 +5,7 @@ import (
 	"compress/gzip"
 	"crypto/sha256"
 	"embed"
+	"encoding/base64"
 	"encoding/hex"
 	"fmt"
 	"html/template"
@@ -18,10 +19,12 @@ import (
 var web embed.FS
 
 // files are what the pages load beside themselves. A browser may keep each for good: its address changes
-// with its content.
+// with its content. Style sheets stand in the pages, so that a page is painted as soon as it is there.
 type files struct {
-	urls   map[string]string // name to address
-	assets map[string]*asset // name to content
+	urls   map[string]string       // name to address
+	assets map[string]*asset       // name to content
+	styles map[string]template.CSS // name to content
+	policy string                  // the Content-Security-Policy that lets these styles in and no others
 }
 
 type asset struct {
@@ -33,7 +36,8 @@ const filePath = "/file/"
 
 // loadFiles reads every embedded file that is no template.
 func loadFiles() (*files, error) {
-	f := &files{urls: map[string]string{}, assets: map[string]*asset{}}
+	f := &files{urls: map[string]string{}, assets: map[string]*asset{}, styles: map[string]template.CSS{}}
+	hashes := ""
 	entries, err := web.ReadDir("web")
 	if err != nil {
 		return nil, fmt.Errorf("page: %w", err)
@@ -46,8 +50,6 @@ func loadFiles() (*files, error) {
 			continue
 		case ".js":
 			kind = "text/javascript; charset=utf-8"
-		case ".css":
-			kind = "text/css; charset=utf-8"
 		case ".svg":
 			kind = "image/svg+xml"
 		}
@@ -55,15 +57,29 @@ func loadFiles() (*files, error) {
 		if err != nil {
 			return nil, fmt.Errorf("page: %w", err)
 		}
+		sum := sha256.Sum256(body)
+		if path.Ext(name) == ".css" {
+			f.styles[name] = template.CSS(body)
+			hashes += " 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
+			continue
+		}
 		packed, err := pack(body)
 		if err != nil {
 			return nil, err
 		}
-		sum := sha256.Sum256(body)
 		f.assets[name] = &asset{kind, body, packed}
 		f.urls[name] = filePath + name + "?v=" + hex.EncodeToString(sum[:6])
 	}
+	f.policy = "default-src 'none'; script-src 'self'; style-src" + hashes + "; connect-src 'self'; manifest-src 'self'; img-src 'self' data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 	return f, nil
+}
+
+// style gives a style sheet; a template that asks for one that is not there fails.
+func (f *files) style(name string) (template.CSS, error) {
+	if s, ok := f.styles[name]; ok {
+		return s, nil
+	}
+	return "", fmt.Errorf("no style sheet is called %s", name)
 }
 
 // pack compresses a body; every browser takes gzip.
@@ -167,7 +183,8 @@ func (p *Page) loadTemplates() error {
 			}
 			return "", fmt.Errorf("no label is called %s", key)
 		},
-		"file": p.files.url,
+		"file":  p.files.url,
+		"style": p.files.style,
 	}
 	shared, err := template.New("").Funcs(funcs).ParseFS(web, "web/layout.html", "web/parts.html")
 	if err != nil {

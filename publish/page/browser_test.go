@@ -2,8 +2,10 @@ package page
 
 import (
 	"fmt"
+	"io"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -70,7 +72,7 @@ func TestAnOpenPage(t *testing.T) {
 	}
 	tab := chromium.Tab(t, browser)
 	// This device believes that it is ten years ago.
-	if _, err := chromedp.Call(tab, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `const real = Date.now; Date.now = () => real() - 315360000000;`}); err != nil {
+	if _, err := chromedp.Call(tab, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `const real = Date.now; Date.now = () => real() - 315360000000 + (window.shift || 0);`}); err != nil {
 		t.Fatal(err)
 	}
 	chromium.Size(t, tab, 768, 1024, "light")
@@ -99,9 +101,12 @@ func TestAnOpenPage(t *testing.T) {
 		t.Errorf("offline it says %q", text)
 	}
 	chromium.Picture(t, tab, "offline")
+	// It stays away for an hour, as far as this device can tell.
+	chromium.Get[chromiumVoid](t, tab, `window.shift = 3600000;undefined`)
+	chromium.Until(t, tab, `document.querySelector("#offline .ago").innerText === "1 h" && document.querySelector("#age .ago").innerText === "1 h ago"`)
 	cut.Store(false)
 	show(rich().Alarms[:1])
-	chromium.Until(t, tab, `document.getElementById("offline").hidden && document.querySelectorAll("#ringing > li").length === 1`)
+	chromium.Until(t, tab, `document.getElementById("offline").hidden && document.querySelectorAll("#ringing > li").length === 1 && document.querySelector("#age .ago").innerText.endsWith(" s ago")`)
 
 	// A week of events and readings leaves no trace in the page.
 	size := `document.querySelectorAll("*").length`
@@ -133,18 +138,35 @@ func TestAnOpenPage(t *testing.T) {
 // How long a person waits: the rail's first paint, and a chart of a day of eight probes from tap to drawn.
 func BenchmarkPaint(b *testing.B) {
 	browser := chromium.Start(b)
-	_, url := served(b, rich(), fixed(noon), noMark)
+	st := rich()
+	// A name of 300 emoji makes a browser look through every font of the machine.
+	st.Lots = slices.DeleteFunc(st.Lots, func(l rules.LotState) bool { return len(l.Lot) > 100 })
+	_, url := served(b, st, fixed(noon), noMark)
 	tab := chromium.Tab(b, browser)
 	chromium.Size(b, tab, 768, 1024, "light")
-	paint, drawn := 0.0, 0.0
-	for b.Loop() {
-		chromium.Open(b, tab, url+"/")
-		chromium.Until(b, tab, `performance.getEntriesByName("first-contentful-paint").length`)
-		paint += chromium.Get[float64](b, tab, `performance.getEntriesByName("first-contentful-paint")[0].startTime`)
-		chromium.Open(b, tab, url+"/board?hours=24")
-		chromium.Until(b, tab, `document.querySelector("figure[data-drawn]")`)
-		drawn += chromium.Get[float64](b, tab, `Number(document.querySelector("figure[data-drawn]").dataset.drawn)`)
+	// What a page of one word takes is the browser's own.
+	word := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "text/html")
+		_, _ = io.WriteString(w, "<!DOCTYPE html><title>x</title><p>word")
+	}))
+	b.Cleanup(word.Close)
+	// Other work on the machine only adds: the least of some runs is nearest to what the page takes.
+	least := map[string]float64{}
+	took := func(what, url, until, figure string) {
+		chromium.Open(b, tab, url)
+		chromium.Until(b, tab, until)
+		ms := chromium.Get[float64](b, tab, figure)
+		if was, ok := least[what]; !ok || ms < was {
+			least[what] = ms
+		}
 	}
-	b.ReportMetric(paint/float64(b.N), "ms-first-paint")
-	b.ReportMetric(drawn/float64(b.N), "ms-chart")
+	const painted, at = `performance.getEntriesByName("first-contentful-paint").length`, `performance.getEntriesByName("first-contentful-paint")[0].startTime`
+	for b.Loop() {
+		took("ms-paint-of-one-word", word.URL, painted, at)
+		took("ms-first-paint", url+"/", painted, at)
+		took("ms-chart", url+"/board?hours=24", `document.querySelector("figure[data-drawn]")`, `Number(document.querySelector("figure[data-drawn]").dataset.drawn)`)
+	}
+	for what, ms := range least {
+		b.ReportMetric(ms, what)
+	}
 }

@@ -217,7 +217,7 @@ func (p *Page) Handler() http.Handler {
 	inner := guard.Handler(mux)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
-		h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; manifest-src 'self'; img-src 'self' data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+		h.Set("Content-Security-Policy", p.files.policy)
 		h.Set("X-Content-Type-Options", "nosniff")
 		// Not no-referrer: with it browsers send "Origin: null" with our own forms, which the guard against
 		// other sites would have to refuse.

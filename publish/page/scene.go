@@ -154,7 +154,7 @@ func one(is bool) int {
 
 // mostRings is how many alarms stand above the tickets, which are what the cook came for; each critical one
 // that still is so does, however many there are.
-const mostRings = 3
+const mostRings = 2
 
 // rings gives the alarms that wait to be acknowledged: those to be read at once, and how many more there are.
 func (s *scene) rings() (first []alarm, more int) {

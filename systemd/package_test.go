@@ -88,7 +88,9 @@ func TestPackage(t *testing.T) {
 			"-rw-r--r-- ./usr/lib/systemd/system/holdbell.service",
 			"-rw-r--r-- ./usr/lib/sysusers.d/holdbell.conf",
 			"-rw-r--r-- ./usr/lib/udev/rules.d/60-holdbell.rules",
+			"-rw-r--r-- ./usr/share/doc/holdbell/changelog.gz",
 			"-rw-r--r-- ./usr/share/doc/holdbell/copyright",
+			"-rw-r--r-- ./usr/share/lintian/overrides/holdbell",
 			"-rw-r--r-- ./usr/share/man/man1/holdbell.1.gz",
 			"-rwxr-xr-x ./usr/bin/holdbell",
 		}
@@ -97,6 +99,17 @@ func TestPackage(t *testing.T) {
 		}
 		if sum(t, deb) != sum(t, again[i]) || filepath.Base(deb) != filepath.Base(again[i]) {
 			t.Errorf("two builds of %s differ", filepath.Base(deb))
+		}
+	}
+}
+
+// TestLintian: Debian's own checker of packages finds no error and nothing to warn of, but what the overrides give a
+// reason for. It looks at a package without the daemon, which has a test of its own.
+func TestLintian(t *testing.T) {
+	lintian := need(t, "lintian")
+	for _, deb := range build(t, "armhf") {
+		if out, err := exec.Command(lintian, "--no-cfg", "--fail-on", "error,warning", deb).CombinedOutput(); err != nil {
+			t.Errorf("%v\n%s", err, out)
 		}
 	}
 }

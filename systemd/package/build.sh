@@ -24,6 +24,9 @@ VERSION=${DEB_VERSION:-$VERSION}
 STAGE=$(mktemp -d)
 trap 'rm -rf "$STAGE"' EXIT
 gzip -9n <holdbell.1 >"$STAGE/holdbell.1.gz"
+printf 'holdbell (%s) unstable; urgency=medium\n\n  * Built from the commit whose time and id the version holds.\n\n -- %s  %s\n' \
+  "$VERSION" "$(sed -n 's/^maintainer: //p' nfpm.yaml)" "$(LC_ALL=C date -u -d "@$SOURCE_DATE_EPOCH" '+%a, %d %b %Y %T +0000')" |
+  gzip -9n >"$STAGE/changelog.gz"
 nfpm=$STAGE/nfpm
 GOFLAGS=-mod=mod GOBIN=$STAGE go install github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2 ||
   { echo "build.sh: nfpm cannot be had; it takes the network once" >&2; exit 3; }

@@ -4,6 +4,7 @@ package terms
 
 import (
 	"strings"
+	"sync"
 
 	"holdbell/rules"
 	"holdbell/sensor"
@@ -32,7 +33,7 @@ type Key interface {
 }
 
 // index holds every group by the type of its keys.
-var index = func() map[any]Term {
+var index = sync.OnceValue(func() map[any]Term {
 	m := map[any]Term{}
 	for _, g := range glossary {
 		for _, e := range g.entries {
@@ -40,11 +41,11 @@ var index = func() map[any]Term {
 		}
 	}
 	return m
-}()
+})
 
 // Of looks a word up. A record of a later version may hold one that is not known here: its key is its label then.
 func Of[K Key](k K) Term {
-	if t, ok := index[k]; ok {
+	if t, ok := index()[k]; ok {
 		return t
 	}
 	key := text(k)

@@ -96,7 +96,7 @@ func rows(all []entry, t *words, letters map[*Mark]string) (brief, log, marks []
 			brief = append(brief, x)
 			continue
 		}
-		if x.Time = t.at(e.at); e.head == markHead {
+		if x.Time = t.at(e.at); e.head == markHead() {
 			marks = append(marks, x)
 		} else {
 			log = append(log, x)

@@ -19,7 +19,7 @@ const missing = "Not in this record, because nobody tells the ledger: a supplier
 	" (unless a corrective note says so), and who reviewed it. A calibration is in it as far as it was told as a mark. Names are as people typed them."
 
 // markHead heads a mark that is neither a hand check nor a correction.
-var markHead = terms.Label(terms.Mark)
+func markHead() string { return terms.Label(terms.Mark) }
 
 const (
 	noLot = "No lot was watched in this span."
@@ -289,7 +289,7 @@ func (t *words) marks(l *Life) (all []entry) {
 	}
 	for _, m := range l.Marks {
 		if !listed[m] {
-			all = append(all, t.mark(markHead, m))
+			all = append(all, t.mark(markHead(), m))
 		}
 	}
 	return all
@@ -298,7 +298,7 @@ func (t *words) marks(l *Life) (all []entry) {
 // mark is one mark: when, what, the note in the person's own words, and who signed.
 func (t *words) mark(head string, m *Mark) entry {
 	what := terms.Lower(m.Kind)
-	if head != markHead && m.Temp != nil && t.r.Units != "" {
+	if head != markHead() && m.Temp != nil && t.r.Units != "" {
 		what = t.r.Units.Format(*m.Temp)
 		if m.Kind != rules.MarkCheck {
 			what += " (" + terms.Lower(m.Kind) + ")"
@@ -335,7 +335,7 @@ func (t *words) watch() (all []entry) {
 	all = append(all, t.alarms(r.Alarms)...)
 	for _, m := range r.Marks {
 		if m.Kind != rules.MarkCalibrate || m.Refused || m.Seq == 0 {
-			all = append(all, t.mark(markHead, m))
+			all = append(all, t.mark(markHead(), m))
 		}
 	}
 	return all

@@ -409,10 +409,11 @@ func FuzzMarkJSON(f *testing.F) {
 		`{"mark":"note","note":"\ud800"}`, `{"celsius":1e999}`, `{"mark":"note"} x`, "\xff", `{"MARK":"note"}`} {
 		f.Add([]byte(s))
 	}
-	st := rich()
+	d := &desk{}
+	h := kitchen(f, rich(), noon, d.take)
 	f.Fuzz(func(t *testing.T, body []byte) {
-		d := &desk{}
-		w := post(kitchen(t, st, noon, d.take), asJSON, string(body))
+		*d = desk{}
+		w := post(h, asJSON, string(body))
 		var said map[string]string
 		if err := json.Unmarshal(w.Body.Bytes(), &said); err != nil {
 			t.Fatalf("%d: the answer is no JSON object: %s", w.Code, w.Body)

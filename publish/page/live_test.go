@@ -11,10 +11,8 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -360,40 +358,4 @@ func TestTakeItBack(t *testing.T) {
 			t.Errorf("%s: the way to take it back is %v", kind, v)
 		}
 	}
-}
-
-// Fifty open pages, half of them the rail, at a sweep a second: what they cost in a second.
-func BenchmarkViewers(b *testing.B) {
-	p, address := shows(b)
-	for i := range viewers {
-		v := open(b, address+liveURL(look{view: []string{"rail", "station"}[i%2], name: []string{"", "warmer"}[i%2]}))
-		go func() {
-			for v.lines.Scan() {
-			}
-		}()
-	}
-	var memory runtime.MemStats
-	usage := func() time.Duration {
-		var u syscall.Rusage
-		if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
-			b.Fatal(err)
-		}
-		return time.Duration(u.Utime.Nano() + u.Stime.Nano())
-	}
-	st := rich()
-	second := time.NewTicker(time.Second)
-	defer second.Stop()
-	was := usage()
-	for i := 0; b.Loop(); i++ {
-		next := *st
-		next.At = noon.Add(time.Duration(i) * time.Second)
-		next.Lots = slices.Clone(st.Lots)
-		next.Lots[0].Temp = at(150 + float64(i%7))
-		p.Show(&next)
-		<-second.C
-	}
-	b.ReportMetric(100*(usage()-was).Seconds()/float64(b.N), "%-of-a-core")
-	runtime.GC()
-	runtime.ReadMemStats(&memory)
-	b.ReportMetric(float64(memory.HeapInuse+memory.StackInuse)/(1<<20), "MiB")
 }

@@ -36,7 +36,10 @@ function aligned(d) {
 
 // clockAt writes a time of day in the kitchen's zone, or how long after the loading that is.
 function clockAt(d, at) {
-  if (d.since) return at % 3600 === 0 ? at / 3600 + " h" : Math.floor(at / 3600) + " h " + Math.round((at % 3600) / 60) + " min";
+  if (d.since) {
+    const h = Math.floor(at / 3600), min = Math.round((at % 3600) / 60);
+    return min === 0 ? h + " h" : (h === 0 ? "" : h + " h ") + min + " min";
+  }
   const s = (((d.from + d.offset + at) % 86400) + 86400) % 86400;
   const two = (n) => String(Math.floor(n)).padStart(2, "0");
   return two(s / 3600) + ":" + two((s % 3600) / 60);
@@ -123,6 +126,8 @@ function over(d, words) {
     const c = u.ctx, { left, top, height } = u.bbox, r = devicePixelRatio;
     c.save();
     c.font = 14 * r + "px system-ui, sans-serif";
+    c.textAlign = "left";
+    c.textBaseline = "alphabetic";
     c.lineJoin = "round";
     for (const [v, , word] of levels(d, words)) {
       const y = Math.round(u.valToPos(v / 10, "y", true)) - 5 * r, text = word + " " + v / 10 + " " + d.unit;
@@ -211,7 +216,9 @@ class Chart {
       const low = p.low.filter((v) => v !== null), high = p.high.filter((v) => v !== null);
       if (low.length === 0) return;
       const least = low.reduce((a, b) => Math.min(a, b)), most = high.reduce((a, b) => Math.max(a, b));
-      const gaps = p.missed.length > 0 || low.length < p.low.length || d.after.length > 0;
+      // Where times are told from the loading, a lot that ended earlier has no gap at its end.
+      const part = d.since ? p.low.slice(p.low.findIndex((v) => v !== null), p.low.findLastIndex((v) => v !== null) + 1) : p.low;
+      const gaps = p.missed.length > 0 || part.includes(null) || d.after.length > 0;
       parts.push(`${p.name}: ${least / 10} to ${most / 10} ${d.unit}${gaps ? ", " + this.words.gap : ""}`);
       const item = document.createElement("li"), line = document.createElementNS("http://www.w3.org/2000/svg", "svg");
       line.setAttribute("viewBox", "0 0 40 10");

@@ -333,3 +333,20 @@ func TestACloseLaundersNoDebt(t *testing.T) {
 		t.Errorf("raw meat goes on with the clocks of what was closed: %v", l.DangerZone)
 	}
 }
+
+// What stood when a lot came to be discarded does not go on telling people to reheat it.
+func TestAlarmsOfADiscardSayDiscard(t *testing.T) {
+	b := spoiled(t)
+	n := 0
+	for _, a := range b.e.State().Alarms {
+		if a.Lot != "brisket" || !a.Active {
+			continue
+		}
+		if n++; strings.Contains(a.Text, "Reheat") || !strings.Contains(a.Text, "Discard it.") {
+			t.Errorf("%s: %q", a.Alarm, a.Text)
+		}
+	}
+	if n < 2 {
+		t.Errorf("only %d alarms of it stand", n)
+	}
+}

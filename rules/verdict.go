@@ -264,6 +264,14 @@ func (e *Engine) judgeLot(l *lot) {
 		e.emitVerdict(l)
 	}
 	e.watchLot(l)
+	if r.Verdict == Discard && before.Verdict != Discard {
+		// What stands says what to do now, not what would still have helped when it was raised.
+		for _, x := range l.alarms() {
+			if x.a.Active {
+				x.a.Text = e.alarmText(x.a, e.lotSubject(l, x.index))
+			}
+		}
+	}
 }
 
 func (e *Engine) emitVerdict(l *lot) {

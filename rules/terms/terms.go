@@ -4,7 +4,6 @@ package terms
 
 import (
 	"strings"
-	"sync"
 
 	"holdbell/rules"
 	"holdbell/sensor"
@@ -32,21 +31,14 @@ type Key interface {
 	Word | rules.Purpose | rules.Verdict | rules.Priority | rules.AlarmName | rules.AlarmStatus | rules.MarkKind | rules.EventKind | sensor.Fault
 }
 
-// index holds every group by the type of its keys.
-var index = sync.OnceValue(func() map[any]Term {
-	m := map[any]Term{}
-	for _, g := range glossary {
-		for _, e := range g.entries {
-			m[e.key] = e.term()
-		}
-	}
-	return m
-})
-
 // Of looks a word up. A record of a later version may hold one that is not known here: its key is its label then.
 func Of[K Key](k K) Term {
-	if t, ok := index()[k]; ok {
-		return t
+	for _, g := range glossary {
+		for _, e := range g.entries {
+			if e.key == any(k) {
+				return e.term()
+			}
+		}
 	}
 	key := text(k)
 	label := strings.ReplaceAll(key, "-", " ")

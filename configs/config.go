@@ -32,7 +32,7 @@ const (
 	DefaultMaxSize          = 2 << 30
 )
 
-// Embedded stands in MQTT.Broker for the broker inside the daemon.
+// Embedded stands in MQTT.Brokers, alone, for the broker inside the daemon.
 const Embedded = "embedded"
 
 // Config is a whole configuration with its defaults filled in.
@@ -184,7 +184,7 @@ type HTTP struct {
 
 // MQTT is the way to a broker, or the broker inside the daemon.
 type MQTT struct {
-	Broker       string // a URL, or Embedded
+	Brokers      []string // URLs, of one broker or of a cluster's; or Embedded alone
 	Listen       string // of the embedded broker
 	Prefix       string
 	Username     string
@@ -197,6 +197,9 @@ type MQTT struct {
 	Discovery    string // prefix of a home dashboard's discovery topics; empty: nothing is sent there
 	Users        []User // of the embedded broker; without any, reading needs no login
 }
+
+// Inside reports whether the broker is the one inside the daemon.
+func (m *MQTT) Inside() bool { return len(m.Brokers) == 1 && m.Brokers[0] == Embedded }
 
 // User is one login of the embedded broker.
 type User struct {

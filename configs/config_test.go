@@ -82,7 +82,7 @@ func TestContractExample(t *testing.T) {
 			{Name: "pit", Purpose: rules.Cooking, Air: "pit-air", Setpoint: f(275), Band: &rules.Band{Low: *f(250), High: *f(300)}},
 		},
 		HTTP:     HTTP{Listen: "127.0.0.1:9834"},
-		MQTT:     &MQTT{Broker: "tcp://127.0.0.1:1883", Prefix: "holdbell"},
+		MQTT:     &MQTT{Brokers: []string{"tcp://127.0.0.1:1883"}, Prefix: "holdbell"},
 		Phones:   []Phone{{URLFile: "/etc/holdbell/phone.url", From: rules.Warning}},
 		Ledger:   "/var/lib/holdbell/ledger.db",
 		Keep:     Keep{Full: 336 * time.Hour, MaxSize: 2 << 30},
@@ -180,7 +180,7 @@ func TestDemoKitchen(t *testing.T) {
 	if !slices.Equal(lines, want) {
 		t.Errorf("got %q", lines)
 	}
-	if c.MQTT.Broker != Embedded || c.MQTT.Listen != "127.0.0.1:0" || c.HTTP.Listen != "127.0.0.1:0" {
+	if !c.MQTT.Inside() || c.MQTT.Listen != "127.0.0.1:0" || c.HTTP.Listen != "127.0.0.1:0" {
 		t.Errorf("ports: %+v %+v", c.MQTT, c.HTTP)
 	}
 }

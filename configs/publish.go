@@ -48,7 +48,7 @@ func (k *kitchen) mqtt(n ast.Node) {
 	m := &MQTT{Prefix: DefaultPrefix}
 	before := len(r.problems)
 	at := r.mapping(n, "mqtt",
-		field{"broker", scalar(r, &m.Broker, "broker", "tcp://127.0.0.1:1883", parseBroker)},
+		field{"broker", func(n ast.Node) { k.brokers(n, m) }},
 		field{"listen", scalar(r, &m.Listen, "listen", DefaultMQTTListen, parseListen)},
 		field{"prefix", scalar(r, &m.Prefix, "prefix", DefaultPrefix, parsePrefix)},
 		field{"username", scalar(r, &m.Username, "username", "kitchen", parseUser)},
@@ -72,11 +72,53 @@ func (k *kitchen) mqtt(n ast.Node) {
 	if len(r.problems) > before {
 		return
 	}
-	if m.Broker == Embedded {
+	if m.Inside() {
 		k.embedded(m, at)
 	} else {
 		k.remote(m, at)
 	}
+}
+
+// mostBrokers is more than any cluster here needs: what a majority has to agree on gets no faster by more.
+const mostBrokers = 16
+
+// brokers reads one address, or a list of those of one cluster.
+func (k *kitchen) brokers(n ast.Node, m *MQTT) {
+	r := &k.reader
+	one := func(n ast.Node) {
+		var s string
+		scalar(r, &s, "broker", "tcp://127.0.0.1:1883", parseBroker)(n)
+		if s == "" { // already told
+			return
+		}
+		at := placeOf(n)
+		u, err := url.Parse(s)
+		switch {
+		case len(m.Brokers) == 0 || err != nil: // parseBroker has seen to it
+		case slices.Contains(m.Brokers, s):
+			r.fail(at, "keep one of the two", "broker: %s stands there twice", s)
+		case s == Embedded || m.Inside():
+			r.fail(at, "name the embedded broker alone, or others alone", "the embedded broker is in no cluster with others")
+		case len(m.Brokers) >= mostBrokers:
+			r.fail(at, "name a few of the cluster's, or the address of what spreads over them", "broker: more than %d are named", mostBrokers)
+		case slices.Contains(secureSchemes(), u.Scheme) != m.secure():
+			r.fail(at, "write all with TLS or none, such as ssl://"+u.Host, "broker: some are reached with TLS and some without, and the list is of one cluster")
+		}
+		m.Brokers = append(m.Brokers, s)
+	}
+	if s, ok := n.(*ast.SequenceNode); !ok {
+		one(n)
+	} else if len(s.Values) == 0 {
+		r.fail(placeOf(n), "add a line such as - tcp://HOST:1883, or write broker: embedded", "the list of brokers is empty")
+	} else {
+		r.list(n, "broker", one)
+	}
+}
+
+// secure reports whether the brokers are reached with TLS.
+func (m *MQTT) secure() bool {
+	scheme, _, _ := strings.Cut(m.Brokers[0], ":")
+	return slices.Contains(secureSchemes(), scheme)
 }
 
 // embedded checks the keys of the broker inside the daemon.
@@ -106,11 +148,11 @@ func (k *kitchen) remote(m *MQTT, at map[string]place) {
 			r.fail(p, "remove it, or write broker: embedded", "%s is for the embedded broker", key)
 		}
 	}
-	u, err := url.Parse(m.Broker)
+	u, err := url.Parse(m.Brokers[0])
 	if err != nil { // parseBroker has seen to it
 		return
 	}
-	secure := slices.Contains(secureSchemes(), u.Scheme)
+	secure := m.secure()
 	for _, key := range []string{"ca_file", "cert_file", "key_file"} {
 		if p, ok := at[key]; ok && !secure {
 			r.fail(p, "write broker: ssl://"+u.Host+", or remove it", "%s has no use without TLS, which %s:// does not have", key, u.Scheme)
@@ -125,9 +167,17 @@ func (k *kitchen) remote(m *MQTT, at map[string]place) {
 	if p, ok := at["password_file"]; ok && m.Username == "" {
 		r.fail(p, "add username:", "a password needs a username")
 	}
-	if p, ok := at["password_file"]; ok && !secure && !loopback(u.Host) {
+	if p, ok := at["password_file"]; ok && !secure && !m.nearby() {
 		r.warn(p, "write broker: ssl://"+u.Hostname()+":8883", "the password crosses the network in the clear")
 	}
+}
+
+// nearby reports whether every broker is on this machine.
+func (m *MQTT) nearby() bool {
+	return !slices.ContainsFunc(m.Brokers, func(s string) bool {
+		u, err := url.Parse(s)
+		return err != nil || !loopback(u.Host)
+	})
 }
 
 func (k *kitchen) user(n ast.Node, m *MQTT) {

@@ -59,7 +59,7 @@ func reader(t *testing.T, h *host, name string) *spy {
 func TestTheShippedAccessList(t *testing.T) {
 	h := shared(t, "../../configs/mosquitto/holdbell.acl", "demo-kitchen", "other", "dashboard", "handheld")
 	o, marks := marking(options())
-	o.Broker, o.Username, o.PasswordFile, o.Discovery = "tcp://"+h.addr, "demo-kitchen", filepath.Join(t.TempDir(), "p"), "homeassistant"
+	o.Brokers, o.Username, o.PasswordFile, o.Discovery = []string{"tcp://" + h.addr}, "demo-kitchen", filepath.Join(t.TempDir(), "p"), "homeassistant"
 	must(t, os.WriteFile(o.PasswordFile, []byte("pw-demo-kitchen\n"), 0o600))
 	o.Head = func() Head { return Head{Ledger: "l", Links: 1, Hash: "ab"} }
 	s := reader(t, h, "spy")

@@ -82,7 +82,7 @@ func BenchmarkShowToSubscriber(b *testing.B) {
 // BenchmarkItems is the work of one sweep in which only figures run.
 func BenchmarkItems(b *testing.B) {
 	o := options()
-	o.Broker = "tcp://127.0.0.1:1883"
+	o.Brokers = []string{"tcp://127.0.0.1:1883"}
 	c, err := New(o)
 	must(b, err)
 	st := busy(1)

@@ -139,7 +139,7 @@ func (b *Broker) Own(o Options) Options {
 	if ip := net.ParseIP(host); ip.IsUnspecified() {
 		host = "127.0.0.1"
 	}
-	o.Broker = "tcp://" + net.JoinHostPort(host, port)
+	o.Brokers = []string{"tcp://" + net.JoinHostPort(host, port)}
 	o.ClientID, o.Username, o.password = b.guard.own.name, b.guard.own.name, b.guard.own.password
 	o.PasswordFile, o.CAFile, o.CertFile, o.KeyFile = "", "", "", ""
 	return o

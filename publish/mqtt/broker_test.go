@@ -57,8 +57,8 @@ func TestWithUsersTheNetworkMayCome(t *testing.T) {
 	must(t, err)
 	defer b.Close()
 	o := b.Own(options())
-	if !strings.HasPrefix(o.Broker, "tcp://127.0.0.1:") {
-		t.Errorf("our own client goes to %s", o.Broker)
+	if !strings.HasPrefix(o.Brokers[0], "tcp://127.0.0.1:") {
+		t.Errorf("our own client goes to %s", o.Brokers)
 	}
 	c, _ := run(t, o)
 	must(t, c.Deliver(t.Context(), "l", publishtest.Events(1)[0]))

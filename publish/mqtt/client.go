@@ -22,11 +22,13 @@ import (
 	"holdbell/sensor"
 )
 
-// Options are what a Client needs to know. Broker, Site and Now are required.
+// Options are what a Client needs to know. Brokers, Site and Now are required.
 type Options struct {
-	Broker string // tcp://, mqtt://, ssl://, tls://, mqtts://, ws:// or wss://, with a port
-	Prefix string // default "holdbell"
-	Site   string
+	// Brokers are tcp://, mqtt://, ssl://, tls://, mqtts://, ws:// or wss://, with a port: one, or those of one
+	// cluster. Each board goes through them in an order of its own.
+	Brokers []string
+	Prefix  string // default "holdbell"
+	Site    string
 	// ClientID is the name at the broker; by default one is derived from the machine's id, prefix and site.
 	ClientID     string
 	Username     string
@@ -55,17 +57,20 @@ type Options struct {
 
 	Log *slog.Logger // default slog.Default()
 	Now func() sensor.Instant
-	// Dial opens the connection to the broker; default: over the network, as Broker says.
-	Dial func(ctx context.Context) (net.Conn, error)
+	// Dial opens the connection to the broker at host:port; default: over the network, as Brokers say.
+	Dial func(ctx context.Context, address string) (net.Conn, error)
 
 	password string // of the embedded broker; set by Broker.Own
 }
 
 // pace is how the client waits; a field of Client so that tests need not.
 type pace struct {
+	// Of these, each wait is anything from nothing to the whole, by chance.
+	start time.Duration // before the first try of all
 	loss  time.Duration // before the first try after a connection was lost
-	first time.Duration // after the first try that failed, doubled after each further one
+	first time.Duration // after all brokers failed for the first time, doubled after each further one
 	max   time.Duration
+
 	dial  time.Duration // for the network and the broker's greeting
 	ack   time.Duration // for an acknowledgement of what is retained; then the connection is given up
 	leave time.Duration // for the farewell
@@ -74,7 +79,7 @@ type pace struct {
 }
 
 func steadyPace() pace {
-	return pace{loss: time.Second, first: 5 * time.Second, max: time.Minute, dial: 10 * time.Second,
+	return pace{start: spread, loss: spread, first: 5 * time.Second, max: time.Minute, dial: 10 * time.Second,
 		ack: 20 * time.Second, leave: 2 * time.Second, rebirth: rebirthSpread}
 }
 
@@ -82,7 +87,7 @@ func steadyPace() pace {
 type Client struct {
 	rare     *publish.Rare
 	o        Options
-	url      *url.URL
+	brokers  []*url.URL // in this board's order
 	topics   topics
 	home     home // zero without Discovery
 	pace     pace
@@ -119,7 +124,7 @@ func New(o Options) (*Client, error) {
 		}
 		h = newHome(o.Discovery, o.Site)
 	}
-	u, err := parseBroker(o.Broker)
+	brokers, err := parseBrokers(o.Brokers)
 	if err != nil {
 		return nil, err
 	}
@@ -138,8 +143,26 @@ func New(o Options) (*Client, error) {
 	if o.ClientID == "" {
 		o.ClientID = defaultID(o.Prefix, o.Site)
 	}
-	return &Client{o: o, rare: publish.NewRare(o.Log), url: u, topics: newTopics(o.Prefix, o.Site), home: h, pace: steadyPace(),
-		commands: make(chan []byte, maxCommands), wake: make(chan struct{}, 1), up: make(chan struct{})}, nil
+	c := &Client{o: o, rare: publish.NewRare(o.Log), brokers: inOrder(brokers, o.ClientID), topics: newTopics(o.Prefix, o.Site), home: h, pace: steadyPace(),
+		commands: make(chan []byte, maxCommands), wake: make(chan struct{}, 1), up: make(chan struct{})}
+	if o.password != "" { // nobody else comes to a broker that is our own
+		c.pace.start, c.pace.loss = 0, time.Second
+	}
+	return c, nil
+}
+
+func parseBrokers(list []string) ([]*url.URL, error) {
+	if len(list) == 0 {
+		return nil, errors.New("there is no broker; write tcp://HOST:1883 or ssl://HOST:8883")
+	}
+	brokers := make([]*url.URL, len(list))
+	for i, s := range list {
+		var err error
+		if brokers[i], err = parseBroker(s); err != nil {
+			return nil, err
+		}
+	}
+	return brokers, nil
 }
 
 func parseBroker(s string) (*url.URL, error) {
@@ -180,7 +203,7 @@ func (c *Client) Deliver(ctx context.Context, ledger string, ev rules.Event) err
 		return err
 	}
 	if err := l.publish(ctx, message{topic: c.topics.event(), payload: payload}); err != nil {
-		return fmt.Errorf("event %d at the broker %s: %w", ev.Seq, c.url.Host, err)
+		return fmt.Errorf("event %d at the broker %s: %w", ev.Seq, l.broker.Host, err)
 	}
 	return nil
 }
@@ -225,9 +248,9 @@ func (c *Client) connected(ctx context.Context) (*link, error) {
 		select {
 		case <-ctx.Done():
 			if err != nil {
-				return nil, fmt.Errorf("no connection to the broker %s: %w", c.url.Host, err)
+				return nil, fmt.Errorf("no connection to the broker %s: %w", c.hosts(), err)
 			}
-			return nil, fmt.Errorf("no connection to the broker %s: %w", c.url.Host, ctx.Err())
+			return nil, fmt.Errorf("no connection to the broker %s: %w", c.hosts(), ctx.Err())
 		case <-up:
 		}
 	}

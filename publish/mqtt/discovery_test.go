@@ -31,7 +31,7 @@ func atHome() Options {
 
 func TestDiscoveryGolden(t *testing.T) {
 	o := atHome()
-	o.Broker = "tcp://127.0.0.1:1883"
+	o.Brokers = []string{"tcp://127.0.0.1:1883"}
 	c, err := New(o)
 	must(t, err)
 	st := shift(3)
@@ -55,7 +55,7 @@ func TestDiscoveryGolden(t *testing.T) {
 // Every topic that the message names is one that the client publishes to.
 func TestDiscoveryNamesRealTopics(t *testing.T) {
 	o := atHome()
-	o.Broker = "tcp://127.0.0.1:1883"
+	o.Brokers = []string{"tcp://127.0.0.1:1883"}
 	c, err := New(o)
 	must(t, err)
 	st := shift(1)

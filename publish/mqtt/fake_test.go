@@ -108,7 +108,7 @@ func isEvent(p packets.ControlPacket) bool {
 func TestABrokerThatAcceptsAndNeverAnswers(t *testing.T) {
 	f := newFake(t, func(packets.ControlPacket) (packets.ControlPacket, error) { return nil, nil })
 	o := options()
-	o.Broker = "tcp://" + f.addr
+	o.Brokers = []string{"tcp://" + f.addr}
 	c, stop := run(t, o)
 	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
 	defer cancel()
@@ -126,7 +126,7 @@ func TestAnEventThatIsNotAcknowledged(t *testing.T) {
 		return fair(p)
 	})
 	o := options()
-	o.Broker = "tcp://" + f.addr
+	o.Brokers = []string{"tcp://" + f.addr}
 	c, _ := run(t, o)
 	var wait sync.WaitGroup
 	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
@@ -152,7 +152,7 @@ func TestAConnectionThatBreaksBeforeTheAcknowledgement(t *testing.T) {
 		return fair(p)
 	})
 	o := options()
-	o.Broker = "tcp://" + f.addr
+	o.Brokers = []string{"tcp://" + f.addr}
 	c, _ := run(t, o)
 	ctx, cancel := context.WithTimeout(t.Context(), guardTime)
 	defer cancel()
@@ -176,7 +176,7 @@ func TestABrokerThatForgetsItsRetainedAcknowledgements(t *testing.T) {
 	})
 	var book logbook
 	o := options()
-	o.Broker, o.Log = "tcp://"+f.addr, book.logger()
+	o.Brokers, o.Log = []string{"tcp://" + f.addr}, book.logger()
 	c, err := New(o)
 	must(t, err)
 	c.pace = quick()
@@ -211,7 +211,7 @@ func TestAnotherClientWithOurID(t *testing.T) {
 	})
 	var book logbook
 	o := options()
-	o.Broker, o.Log = "tcp://"+f.addr, book.logger()
+	o.Brokers, o.Log = []string{"tcp://" + f.addr}, book.logger()
 	run(t, o)
 	connects := func() (n int) {
 		f.mu.Lock()
@@ -231,7 +231,7 @@ func TestAnotherClientWithOurID(t *testing.T) {
 
 func TestMemoryIsFlatWhileOffline(t *testing.T) {
 	o := options()
-	o.Broker = "tcp://" + freePort(t)
+	o.Brokers = []string{"tcp://" + freePort(t)}
 	c, _ := run(t, o)
 	cancelled, cancel := context.WithCancel(t.Context())
 	cancel()

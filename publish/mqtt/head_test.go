@@ -20,7 +20,7 @@ func headItem(c *Client, seq uint64) *item {
 func TestTheHeadsMessage(t *testing.T) {
 	var head Head
 	o := options()
-	o.Broker, o.Head = "tcp://127.0.0.1:1883", func() Head { return head }
+	o.Brokers, o.Head = []string{"tcp://127.0.0.1:1883"}, func() Head { return head }
 	c, err := New(o)
 	must(t, err)
 	if it := headItem(c, 1); it != nil {

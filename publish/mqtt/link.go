@@ -38,11 +38,12 @@ var (
 // never carried over. Where the library reconnects by itself, it completes tokens of messages that never
 // arrived, and sends old retained states again after newer ones.
 type link struct {
-	mc   paho.Client
-	lost chan struct{} // closed when the connection is gone
-	why  error         // set before lost is closed
-	once sync.Once
-	out  chan *message
+	mc     paho.Client
+	broker *url.URL
+	lost   chan struct{} // closed when the connection is gone
+	why    error         // set before lost is closed
+	once   sync.Once
+	out    chan *message
 
 	mu   sync.Mutex
 	conn net.Conn
@@ -63,18 +64,18 @@ type message struct {
 	token    chan paho.Token
 }
 
-// connect makes one attempt.
-func (c *Client) connect(ctx context.Context) (*link, error) {
+// connect makes one attempt at one broker.
+func (c *Client) connect(ctx context.Context, broker *url.URL) (*link, error) {
 	secret, err := c.secret()
 	if err != nil {
 		return nil, err
 	}
-	tlsConfig, err := c.tls()
+	tlsConfig, err := c.tls(broker.Hostname())
 	if err != nil {
 		return nil, err
 	}
-	l := &link{lost: make(chan struct{}), out: make(chan *message), found: map[string]struct{}{}, looked: make(chan struct{})}
-	o := paho.NewClientOptions().AddBroker(c.url.String()).SetClientID(c.o.ClientID).SetProtocolVersion(4).
+	l := &link{broker: broker, lost: make(chan struct{}), out: make(chan *message), found: map[string]struct{}{}, looked: make(chan struct{})}
+	o := paho.NewClientOptions().AddBroker(broker.String()).SetClientID(c.o.ClientID).SetProtocolVersion(4).
 		SetUsername(c.o.Username).SetPassword(secret).SetCleanSession(true).SetOrderMatters(false).
 		SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(c.pace.dial).
 		SetKeepAlive(keepAlive).SetPingTimeout(pingTimeout).SetWriteTimeout(writeTimeout).
@@ -115,7 +116,7 @@ func (c *Client) connect(ctx context.Context) (*link, error) {
 // dial opens the network connection.
 func (c *Client) dial(ctx context.Context, u *url.URL, t *tls.Config) (net.Conn, error) {
 	if c.o.Dial != nil {
-		return c.o.Dial(ctx)
+		return c.o.Dial(ctx, u.Host)
 	}
 	switch u.Scheme {
 	case "ws", "wss":
@@ -173,8 +174,8 @@ func readSecret(file string) (string, error) {
 	return s, nil
 }
 
-func (c *Client) tls() (*tls.Config, error) {
-	t := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: c.url.Hostname()}
+func (c *Client) tls(host string) (*tls.Config, error) {
+	t := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host}
 	if c.o.CAFile != "" {
 		pem, err := os.ReadFile(c.o.CAFile)
 		if err != nil {

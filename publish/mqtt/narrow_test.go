@@ -147,7 +147,7 @@ func TestAHugeMark(t *testing.T) {
 func TestAFloodOfRetainedMarks(t *testing.T) {
 	var book logbook
 	o := options()
-	o.Broker, o.Log = "tcp://127.0.0.1:1", book.logger()
+	o.Brokers, o.Log = []string{"tcp://127.0.0.1:1"}, book.logger()
 	c, err := New(o)
 	must(t, err)
 	for range 1000 {

@@ -57,7 +57,7 @@ func TestAnEventsMessage(t *testing.T) {
 // Any state and any event is valid JSON whose numbers are all finite; what a reading holds comes back.
 func TestPayloadsAreJSONWithoutNaN(t *testing.T) {
 	o := options()
-	o.Broker = "tcp://127.0.0.1:1883"
+	o.Brokers = []string{"tcp://127.0.0.1:1883"}
 	c, err := New(o)
 	must(t, err)
 	durations := rapid.Map(rapid.Int64(), func(n int64) time.Duration { return time.Duration(n) })
@@ -107,7 +107,7 @@ func TestPayloadsAreJSONWithoutNaN(t *testing.T) {
 // What only runs is published now and then, what is said at once.
 func TestWhatCountsAsAChange(t *testing.T) {
 	o := options()
-	o.Broker = "tcp://127.0.0.1:1883"
+	o.Brokers = []string{"tcp://127.0.0.1:1883"}
 	c, err := New(o)
 	must(t, err)
 	key := func(change func(*rules.State), n int) string {
@@ -140,7 +140,7 @@ func TestWhatCountsAsAChange(t *testing.T) {
 
 func TestTwoAlarmsOfOneTopic(t *testing.T) {
 	o := options()
-	o.Broker = "tcp://127.0.0.1:1883"
+	o.Brokers = []string{"tcp://127.0.0.1:1883"}
 	c, err := New(o)
 	must(t, err)
 	st := shift(1)
@@ -155,7 +155,7 @@ func TestTwoAlarmsOfOneTopic(t *testing.T) {
 
 func TestAnEndedLotGivesWayToTheOpenOne(t *testing.T) {
 	o := options()
-	o.Broker = "tcp://127.0.0.1:1883"
+	o.Brokers = []string{"tcp://127.0.0.1:1883"}
 	c, err := New(o)
 	must(t, err)
 	st := shift(1)

@@ -55,7 +55,7 @@ func mosquitto(t testing.TB, more string) *host {
 	must(t, err)
 	h := &host{addr: freePort(t)}
 	h.own = func(o Options) Options {
-		o.Broker = "tcp://" + h.addr
+		o.Brokers = []string{"tcp://" + h.addr}
 		return o
 	}
 	_, port, _ := net.SplitHostPort(h.addr)
@@ -363,6 +363,6 @@ func (p *proxy) mend() {
 
 // through sends the client through the proxy.
 func (p *proxy) through(o Options) Options {
-	o.Broker = "tcp://" + p.l.Addr().String()
+	o.Brokers = []string{"tcp://" + p.l.Addr().String()}
 	return o
 }

@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"math/rand/v2"
+	"net/url"
 	"sync"
 	"time"
 
@@ -27,14 +27,15 @@ func (c *Client) Run(ctx context.Context) {
 		c.obey(ctx)
 	}()
 	defer func() { <-obeying }()
+	pause(ctx, jitter(c.pace.start))
 	var t tries
 	for ctx.Err() == nil {
-		l, err := c.connect(ctx)
+		l, err := c.connectAny(ctx, t.avoid)
 		if err == nil {
-			t.connected(c)
+			t.connected(c, l.broker)
 			err = c.serve(ctx, l)
 			if ctx.Err() == nil {
-				pause(ctx, t.lost(c, err))
+				pause(ctx, t.lost(c, l.broker, err))
 			}
 			continue
 		}
@@ -46,54 +47,52 @@ func (c *Client) Run(ctx context.Context) {
 
 // tries remembers how connecting went, to wait and to log by.
 type tries struct {
+	avoid    *url.URL // the broker that was lost last; nil once all were tried
 	failures int
 	losses   []time.Time
 	warned   bool
 }
 
-func (t *tries) connected(c *Client) {
+func (t *tries) connected(c *Client, broker *url.URL) {
 	if !t.warned {
-		c.o.Log.Info("connected to the broker", "broker", c.url.Host)
+		c.o.Log.Info("connected to the broker", "broker", broker.Host)
 	}
 	t.failures = 0
 }
 
-// failed gives the wait after an attempt that did not connect, and logs the first of a row.
+// failed gives the wait after a round in which no broker let us in, and logs the first of a row.
 func (t *tries) failed(c *Client, err error) time.Duration {
 	c.setLink(nil, err)
 	if t.failures == 0 {
-		c.o.Log.Warn("the broker cannot be reached; tried again until it can", "broker", c.url.Host, "err", err)
+		c.o.Log.Warn("the broker cannot be reached; tried again until it can", "broker", c.hosts(), "err", err)
 	}
 	d := c.pace.max
 	if t.failures < 16 {
 		d = min(d, c.pace.first<<t.failures)
 	}
+	t.avoid = nil
 	t.failures++
-	return shorter(d)
+	return jitter(d)
 }
 
 // lost gives the wait after a connection that stood, and tells of a second client with our id.
-func (t *tries) lost(c *Client, err error) time.Duration {
+func (t *tries) lost(c *Client, broker *url.URL, err error) time.Duration {
 	now := time.Now()
+	t.avoid = broker
 	t.losses = append(t.losses, now)
 	for now.Sub(t.losses[0]) > takeoverSpan {
 		t.losses = t.losses[1:]
 	}
 	if len(t.losses) <= maxTakeovers {
 		t.warned = false
-		c.o.Log.Warn("the connection to the broker was lost", "broker", c.url.Host, "err", err)
-		return shorter(c.pace.loss)
-	}
-	if !t.warned {
+		c.o.Log.Warn("the connection to the broker was lost", "broker", broker.Host, "err", err)
+	} else if !t.warned {
 		c.o.Log.Error("another client uses this id: the broker keeps closing the connection; give each its own client_id",
-			"broker", c.url.Host, "client_id", c.o.ClientID, "closed", len(t.losses), "within", takeoverSpan, "err", err)
+			"broker", broker.Host, "client_id", c.o.ClientID, "closed", len(t.losses), "within", takeoverSpan, "err", err)
+		t.warned = true
 	}
-	t.warned = true
-	return shorter(c.pace.first)
+	return jitter(c.pace.loss)
 }
-
-// shorter takes up to a quarter off, so that many boards do not come back at once.
-func shorter(d time.Duration) time.Duration { return d - time.Duration(rand.Float64()*float64(d)/4) }
 
 func pause(ctx context.Context, d time.Duration) {
 	t := time.NewTimer(d)
@@ -127,7 +126,7 @@ func (c *Client) serve(ctx context.Context, l *link) error {
 	leaving, cancel := context.WithTimeout(context.WithoutCancel(ctx), c.pace.leave)
 	defer cancel()
 	if err := l.publish(leaving, message{topic: c.topics.status(), payload: []byte("offline"), retained: true}); err != nil {
-		c.o.Log.Warn("the broker was not told that we stop; its will for us says so", "broker", c.url.Host, "err", err)
+		c.o.Log.Warn("the broker was not told that we stop; its will for us says so", "broker", l.broker.Host, "err", err)
 		l.cut()
 		return nil
 	}

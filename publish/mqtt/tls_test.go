@@ -71,7 +71,7 @@ func TestTLSAndLogin(t *testing.T) {
 	must(t, os.WriteFile(a.file("password"), []byte("canary-7391\n"), 0o600))
 	var book logbook
 	o := options()
-	o.Broker, o.CAFile, o.CertFile, o.KeyFile = "ssl://"+h.addr, a.file("ca.pem"), a.file("client.pem"), a.file("client.key")
+	o.Brokers, o.CAFile, o.CertFile, o.KeyFile = []string{"ssl://" + h.addr}, a.file("ca.pem"), a.file("client.pem"), a.file("client.key")
 	o.Username, o.PasswordFile, o.Log = "kitchen", a.file("password"), book.logger()
 	c, stop := run(t, o)
 	must(t, c.Deliver(t.Context(), "l", publishtest.Events(1)[0]))
@@ -96,7 +96,7 @@ func TestTLSAndLogin(t *testing.T) {
 			tc.change(&o)
 			c, err := New(o)
 			must(t, err)
-			if _, err := c.connect(t.Context()); err == nil || !strings.Contains(err.Error(), tc.want) {
+			if _, err := c.connect(t.Context(), c.brokers[0]); err == nil || !strings.Contains(err.Error(), tc.want) {
 				t.Errorf("connecting gives %v", err)
 			}
 		})

@@ -63,42 +63,55 @@ func (b *board) daemon(ctx context.Context) (Finding, *page.StateReport) {
 
 func seconds(s float64) string { return fmt.Sprintf("%.1f s", s) }
 
-// broker knocks at the MQTT broker's port and says nothing to it.
+// broker knocks at the port of each MQTT broker and says nothing to it.
 func (b *board) broker(ctx context.Context) {
 	const about = "broker"
 	m := b.config.MQTT
-	if m == nil {
+	switch {
+	case m == nil:
 		b.ok(about, "none is configured")
 		return
+	case m.Inside():
+		b.ownBroker(ctx, about, m.Listen)
+		return
 	}
-	inside := m.Broker == configs.Embedded
-	at := m.Listen
-	if !inside {
-		u, err := url.Parse(m.Broker)
+	for _, broker := range m.Brokers {
+		u, err := url.Parse(broker)
 		if err != nil || u.Host == "" {
 			b.wrong(about, "its address cannot be read", "write one such as tcp://127.0.0.1:1883")
-			return
+			continue
 		}
-		at = u.Host
+		if err := b.knock(ctx, u.Host); err != nil {
+			b.wrong(about, fmt.Sprintf("%s does not answer: %s", u.Host, reason(err)), "start the broker, or mend broker: under mqtt")
+			continue
+		}
+		b.ok(about, u.Host+" answers")
 	}
+}
+
+// ownBroker looks at the broker inside the daemon.
+func (b *board) ownBroker(ctx context.Context, about, at string) {
+	err := b.knock(ctx, at)
+	switch {
+	case b.running == nil && err != nil:
+		b.ok(about, fmt.Sprintf("the daemon will bring it, at %s", at))
+	case b.running == nil:
+		b.wrong(about, fmt.Sprintf("another program has %s, where the daemon's own is to listen", at), "stop that program, or write another listen: under mqtt")
+	case err != nil:
+		b.wrong(about, fmt.Sprintf("the daemon's own does not answer at %s: %s", at, reason(err)), "see what it says: journalctl -u holdbell -n 50")
+	default:
+		b.ok(about, at+" answers")
+	}
+}
+
+func (b *board) knock(ctx context.Context, at string) error {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	conn, err := b.dial(ctx, "tcp", at)
 	if err == nil {
 		conn.Close()
 	}
-	switch {
-	case inside && b.running == nil && err != nil:
-		b.ok(about, fmt.Sprintf("the daemon will bring it, at %s", at))
-	case inside && b.running == nil:
-		b.wrong(about, fmt.Sprintf("another program has %s, where the daemon's own is to listen", at), "stop that program, or write another listen: under mqtt")
-	case inside && err != nil:
-		b.wrong(about, fmt.Sprintf("the daemon's own does not answer at %s: %s", at, reason(err)), "see what it says: journalctl -u holdbell -n 50")
-	case err != nil:
-		b.wrong(about, fmt.Sprintf("%s does not answer: %s", at, reason(err)), "start the broker, or mend broker: under mqtt")
-	default:
-		b.ok(about, at+" answers")
-	}
+	return err
 }
 
 // reason is a dialling error without the address that its sentence names already.

@@ -79,8 +79,8 @@ func TestDaemon(t *testing.T) {
 }
 
 func TestBroker(t *testing.T) {
-	remote := &configs.MQTT{Broker: "ssl://broker.example:8883"}
-	inside := &configs.MQTT{Broker: configs.Embedded, Listen: "127.0.0.1:1883"}
+	remote := &configs.MQTT{Brokers: []string{"ssl://broker.example:8883"}}
+	inside := &configs.MQTT{Brokers: []string{configs.Embedded}, Listen: "127.0.0.1:1883"}
 	for _, c := range []struct {
 		name  string
 		mqtt  *configs.MQTT
@@ -93,7 +93,7 @@ func TestBroker(t *testing.T) {
 		{"refuses", remote, false, refused(), "wrong broker: broker.example:8883 does not answer: connection refused"},
 		{"unknown", remote, true, &net.OpError{Op: "dial", Err: &net.DNSError{Err: "no such host", Name: "broker.example", IsNotFound: true}}, "wrong broker: no such host"},
 		{"is silent", remote, true, &net.OpError{Op: "dial", Err: context.DeadlineExceeded}, "wrong broker: no answer within 2s"},
-		{"no address", &configs.MQTT{Broker: "::"}, false, nil, "wrong broker: cannot be read"},
+		{"no address", &configs.MQTT{Brokers: []string{"::"}}, false, nil, "wrong broker: cannot be read"},
 		{"its own, to come", inside, false, refused(), "ok broker: the daemon will bring it"},
 		{"its own port is taken", inside, false, nil, "wrong broker: another program has 127.0.0.1:1883"},
 		{"its own runs", inside, true, nil, "ok broker: answers"},
@@ -117,6 +117,21 @@ func TestBroker(t *testing.T) {
 		b.broker(t.Context())
 		expect(t, c.name, b.found, c.want)
 	}
+}
+
+// TestBrokers: each of a cluster is named, and one that is down is told beside one that is up.
+func TestBrokers(t *testing.T) {
+	b := of(t)
+	b.config.MQTT = &configs.MQTT{Brokers: []string{"tcp://one.example:1883", "tcp://two.example:2883"}}
+	b.dial = func(_ context.Context, _, at string) (net.Conn, error) {
+		if at == "one.example:1883" {
+			return nil, refused()
+		}
+		conn, _ := net.Pipe()
+		return conn, nil
+	}
+	b.broker(t.Context())
+	expect(t, "two brokers", b.found, "wrong broker: one.example:1883 does not answer: connection refused", "ok broker: two.example:2883 answers")
 }
 
 func TestPhones(t *testing.T) {

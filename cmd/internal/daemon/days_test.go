@@ -73,7 +73,7 @@ publish:
 	}
 	r := &days{Daemon: d, t: t, broker: &hub{t: t}, far: &service{}, ended: make(chan error, 1)}
 	o := d.outputs.Load()
-	options := o.mqttOptions(cfg.MQTT.Broker)
+	options := o.mqttOptions(cfg.MQTT.Brokers)
 	options.Dial = r.broker.dial
 	if o.client, err = mqtt.New(options); err != nil {
 		t.Fatal(err)
@@ -200,7 +200,7 @@ func (p *pipes) Accept() (net.Conn, error) {
 func (p *pipes) Close() error   { p.once.Do(func() { close(p.shut) }); return nil }
 func (p *pipes) Addr() net.Addr { return &net.UnixAddr{Name: "pipe", Net: "pipe"} }
 
-func (h *hub) dial(ctx context.Context) (net.Conn, error) {
+func (h *hub) dial(ctx context.Context, _ string) (net.Conn, error) {
 	h.mu.Lock()
 	door := h.door
 	h.mu.Unlock()

@@ -60,8 +60,8 @@ func (d *Daemon) newOutputs(cfg *configs.Config, feed *Feed) (*outputs, error) {
 	if err != nil {
 		return nil, err
 	}
-	if m := cfg.MQTT; m != nil && m.Broker != configs.Embedded {
-		if o.client, err = mqtt.New(o.mqttOptions(m.Broker)); err != nil {
+	if m := cfg.MQTT; m != nil && !m.Inside() {
+		if o.client, err = mqtt.New(o.mqttOptions(m.Brokers)); err != nil {
 			return nil, err
 		}
 	}
@@ -105,10 +105,10 @@ func (o *outputs) replyAddress(ledger string, seq uint64) string {
 	return o.cfg.HTTP.Address + page.ReplyPath(o.d.replyKey, ledger, seq)
 }
 
-func (o *outputs) mqttOptions(broker string) mqtt.Options {
+func (o *outputs) mqttOptions(brokers []string) mqtt.Options {
 	m := o.cfg.MQTT
 	opts := mqtt.Options{
-		Broker: broker, Prefix: m.Prefix, Site: o.cfg.Site, ClientID: m.ClientID,
+		Brokers: brokers, Prefix: m.Prefix, Site: o.cfg.Site, ClientID: m.ClientID,
 		Username: m.Username, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile,
 		Commands: m.Commands, Mark: o.d.Mark, Log: o.log, Now: o.d.desk.now,
 		Discovery: m.Discovery, Period: o.cfg.Period, Version: o.d.o.Version, Head: o.d.record.head,
@@ -224,7 +224,7 @@ func (o *outputs) embed(ctx context.Context, wg *sync.WaitGroup) {
 		return
 	}
 	defer broker.Close()
-	client, err := mqtt.New(broker.Own(o.mqttOptions("")))
+	client, err := mqtt.New(broker.Own(o.mqttOptions(nil)))
 	if err != nil {
 		o.log.Error("the client of the broker inside the daemon cannot be made; nothing goes out by MQTT", "err", err)
 		return

@@ -55,9 +55,10 @@ type Config struct {
 	HTTP             HTTP
 	MQTT             *MQTT // nil: off
 	Phones           []Phone
-	Heartbeat        *Heartbeat // nil: off
-	Panel            *Panel     // nil: none
-	Ledger           string     // path of the database
+	Heartbeat        *Heartbeat   // nil: off
+	RemoteWrite      *RemoteWrite // nil: off
+	Panel            *Panel       // nil: none
+	Ledger           string       // path of the database
 	Keep             Keep
 	Mains            string // the kernel's supply by which the mains power is known; empty: whichever there is
 	LogLevel         slog.Level

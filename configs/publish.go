@@ -23,6 +23,7 @@ func (k *kitchen) publish(n ast.Node) {
 		field{"mqtt", k.mqtt},
 		field{"phone", func(n ast.Node) { r.list(n, "phone", k.phone) }},
 		field{"heartbeat", k.heartbeat},
+		field{"remote_write", k.remoteWrite},
 	)
 }
 

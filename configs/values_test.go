@@ -223,16 +223,18 @@ func TestWarnings(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{
 		"guard by claim": {"rules: { food_code: us-fda-2022, guard_band: true }\nprobes: [ { name: a, chip: max31855, bus: SPI0.0, type: K } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n",
 			"kitchen.yaml:2:22: guard_band moves the limits of probe a by ±4.5 °C"},
-		"uncalibrated":  {head + "probes: [ { name: a, chip: max31855, bus: SPI0.0, type: K } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:22: probe a is not calibrated: its thermometer and chip can claim ±4.5 °C"},
-		"inaccurate":    {head + "probes: [ { name: a, accuracy: 4F } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:22: probe a is good for ±2.2 °C"},
-		"unused":        {head + "probes: [ { name: a }, { name: b } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:26: no station uses probe b"},
-		"air alone":     {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: hot-holding, air: a } ]\n", "station s judges food by its air alone"},
-		"hot setpoint":  {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: hot-holding, food: [a], setpoint: 134F } ]\n", "station s is set below the hot limit of 57.2 °C"},
-		"cold setpoint": {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: cold-holding, food: [a], setpoint: 42F } ]\n", "station s is set above the cold limit of 5.0 °C"},
-		"long gap":      {"gap_allowance: 20m\n" + least, "readings are interpolated over gaps of up to 20m0s"},
-		"open page":     {least + "publish: { http: { listen: \":9834\" } }\n", "anyone on the network can open the page"},
-		"clear login":   {least + "publish: { mqtt: { broker: \"tcp://b:1883\", username: u, password_file: /p } }\n", "the password crosses the network in the clear"},
-		"nothing":       {head + "probes: []\nstations: []\n", "no station is configured"},
+		"uncalibrated":   {head + "probes: [ { name: a, chip: max31855, bus: SPI0.0, type: K } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:22: probe a is not calibrated: its thermometer and chip can claim ±4.5 °C"},
+		"inaccurate":     {head + "probes: [ { name: a, accuracy: 4F } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:22: probe a is good for ±2.2 °C"},
+		"unused":         {head + "probes: [ { name: a }, { name: b } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "kitchen.yaml:2:26: no station uses probe b"},
+		"air alone":      {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: hot-holding, air: a } ]\n", "station s judges food by its air alone"},
+		"hot setpoint":   {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: hot-holding, food: [a], setpoint: 134F } ]\n", "station s is set below the hot limit of 57.2 °C"},
+		"cold setpoint":  {head + "probes: [ { name: a } ]\nstations: [ { name: s, purpose: cold-holding, food: [a], setpoint: 42F } ]\n", "station s is set above the cold limit of 5.0 °C"},
+		"long gap":       {"gap_allowance: 20m\n" + least, "readings are interpolated over gaps of up to 20m0s"},
+		"open page":      {least + "publish: { http: { listen: \":9834\" } }\n", "anyone on the network can open the page"},
+		"clear password": {least + "publish: { remote_write: { url: \"http://b/w\", username: u, password_file: /p } }\n", "the login crosses the network in the clear"},
+		"clear token":    {least + "publish: { remote_write: { url: \"http://192.168.1.9:9090/w\", bearer_file: /p } }\n", "the login crosses the network in the clear"},
+		"clear login":    {least + "publish: { mqtt: { broker: \"tcp://b:1883\", username: u, password_file: /p } }\n", "the password crosses the network in the clear"},
+		"nothing":        {head + "probes: []\nstations: []\n", "no station is configured"},
 		"low limit": {"rules: { food_code: custom, hot_limit: 120F, cold_limit: 41F, danger_limit: 4h, cold_danger_limit: 4h, reheat: { target: 165F, hold: 15s }, cooling: [ { to: 41F, within: 6h } ] }\n" +
 			"probes: [ { name: a } ]\nstations: [ { name: s, purpose: cooking, food: [a] } ]\n", "a hot limit of 48.9 °C lies below every published one"},
 	} {
@@ -343,5 +345,25 @@ func TestHeartbeat(t *testing.T) {
 	}
 	if c := mustParse(t, least); c.Heartbeat != nil {
 		t.Errorf("a heartbeat that nobody asked for: %+v", c.Heartbeat)
+	}
+}
+
+// Remote write is off unless asked for, speaks what every receiver knows, and is gentle.
+func TestRemoteWrite(t *testing.T) {
+	const text = "publish:\n  remote_write: { url: \"https://metrics.example/api/v1/write\"%s }\n"
+	for said, want := range map[string]RemoteWrite{
+		"": {Protocol: "1.0", Every: 15 * time.Second, BacklogRate: 2000, Jitter: 5 * time.Second},
+		", username: kitchen, password_file: $CREDENTIALS_DIRECTORY/p, protocol: 1.0, every: 1m, backlog_rate: 100, jitter: 0s": {Username: "kitchen",
+			PasswordFile: "$CREDENTIALS_DIRECTORY/p", Protocol: "1.0", Every: time.Minute, BacklogRate: 100},
+		", bearer_file: /t, ca_file: /ca, cert_file: /c, key_file: /k, protocol: auto, jitter: 1m": {BearerFile: "/t", CAFile: "/ca", CertFile: "/c", KeyFile: "/k",
+			Protocol: "auto", Every: 15 * time.Second, BacklogRate: 2000, Jitter: time.Minute},
+	} {
+		want.URL = "https://metrics.example/api/v1/write"
+		if c := mustParse(t, least+fmt.Sprintf(text, said)); c.RemoteWrite == nil || *c.RemoteWrite != want {
+			t.Errorf("%s: %+v, want %+v", said, c.RemoteWrite, want)
+		}
+	}
+	if c := mustParse(t, least); c.RemoteWrite != nil {
+		t.Errorf("a receiver that nobody asked for: %+v", c.RemoteWrite)
 	}
 }

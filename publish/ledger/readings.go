@@ -51,6 +51,45 @@ func (l *Ledger) Readings(ctx context.Context, from, to time.Time, visit func(pr
 	return nil
 }
 
+// Stretch is what one block of the record holds of the sweeps after some number.
+type Stretch struct {
+	Probes  []string
+	Sweeps  []sensor.Sweep // in the order of their numbers, labels put right where a later one of their boot tells how
+	Numbers []uint64       // of Sweeps
+	Last    uint64         // what comes next is the Stretch after this number
+}
+
+// Stretch gives the oldest recorded sweeps after the one numbered after, those of one block; nil at the end of what
+// is recorded. A span that was thinned gives the sweeps that Inputs gives of it.
+func (l *Ledger) Stretch(ctx context.Context, after uint64) (*Stretch, error) {
+	var b *block
+	err := l.read(func(db *sql.DB) (err error) {
+		b, err = nextBlock(ctx, db, afterSweep+` ORDER BY first`, clampInt(after))
+		return err
+	})
+	if err != nil || b == nil {
+		return nil, err
+	}
+	s := &Stretch{Probes: b.layout, Last: b.last()}
+	doubted := false
+	for i := range b.sweeps {
+		if n := b.number(i); n > after {
+			s.Sweeps, s.Numbers = append(s.Sweeps, b.sweeps[i]), append(s.Numbers, n)
+			doubted = doubted || !b.sweeps[i].At.Believed
+		}
+	}
+	if doubted { // most ledgers have no such sweep: they need not look for the clock's events
+		clocks, err := l.Clocks(ctx)
+		if err != nil {
+			return nil, err
+		}
+		for i := range s.Sweeps {
+			s.Sweeps[i].At = clocks.Right(s.Sweeps[i].At)
+		}
+	}
+	return s, nil
+}
+
 // numbered gives the blocks with these numbers, in order. A layout is read once, for it stays the same for
 // months.
 func (l *Ledger) numbered(ctx context.Context, firsts []int64) (blocks []*block, err error) {

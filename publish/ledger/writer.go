@@ -118,6 +118,13 @@ type Writer struct {
 	snapFail bool
 }
 
+// Newest is the number of the sweep that was added last, written or not.
+func (w *Writer) Newest() uint64 {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.number
+}
+
 // Dropped counts what had to be given up while nothing could be written.
 type Dropped struct {
 	Sweeps uint64

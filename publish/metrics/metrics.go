@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
+	dto "github.com/prometheus/client_model/go"
 
 	"holdbell/rules"
 	"holdbell/sensor"
@@ -25,8 +26,18 @@ type Options struct {
 	Pending func() map[string]uint64
 	// Heartbeat tells when the outside monitor last took a heartbeat; zero never. nil: there is none.
 	Heartbeat func() sensor.Instant
+	// RemoteWrite tells how remote write does; nil without one. It is asked at scrape time. May be nil.
+	RemoteWrite func() *RemoteWrite
 	// Record tells what the record takes; it is asked at scrape time.
 	Record func() Record
+}
+
+// RemoteWrite is how remote write does. Results counts samples since the start.
+type RemoteWrite struct {
+	Results     map[string]uint64
+	Backlog     time.Duration // age of the oldest sweep that was not sent
+	LastSuccess sensor.Instant
+	Failing     bool
 }
 
 // Record is what the record takes. A figure that is not known yet is zero, and absent.
@@ -90,6 +101,9 @@ func (m *Metrics) Handler() http.Handler {
 	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{MaxRequestsInFlight: 2, ErrorHandling: promhttp.HTTPErrorOnError})
 }
 
+// Gather gives every family that Handler shows.
+func (m *Metrics) Gather() ([]*dto.MetricFamily, error) { return m.registry.Gather() }
+
 // desc describes one family of ours; building it anew costs little beside a scrape.
 func desc(name, help string, labels ...string) *prometheus.Desc {
 	return prometheus.NewDesc("holdbell_"+name, help, labels, nil)
@@ -113,6 +127,11 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 			ch <- prometheus.MustNewConstMetric(desc("heartbeat_last_success_timestamp_seconds",
 				"When the outside monitor last took a heartbeat that said all is well; absent without one, and while the wall clock is not believed."),
 				prometheus.GaugeValue, float64(at.Wall.UnixMilli())/1000)
+		}
+	}
+	if c.m.o.RemoteWrite != nil {
+		if r := c.m.o.RemoteWrite(); r != nil {
+			collectRemoteWrite(ch, r)
 		}
 	}
 	if c.m.o.Record != nil {
@@ -167,6 +186,22 @@ func collectRecord(ch chan<- prometheus.Metric, r Record) {
 	}
 	if !r.ThinnedUntil.IsZero() {
 		ch <- prometheus.MustNewConstMetric(desc("record_thinned_until_timestamp_seconds", "Readings up to here are kept as rows of ten seconds."), prometheus.GaugeValue, float64(r.ThinnedUntil.UnixMilli())/1000)
+	}
+}
+
+func collectRemoteWrite(ch chan<- prometheus.Metric, r *RemoteWrite) {
+	d := desc("remote_write_samples_total", "Samples for the remote write receiver, by what became of them: sent, too_old (which it refused for that), refused (for anything else), undated (nobody knows when they were), gone (of a probe that is not configured any more).", "result")
+	for result, n := range r.Results {
+		ch <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, float64(n), result)
+	}
+	ch <- prometheus.MustNewConstMetric(desc("remote_write_backlog_seconds", "Age of the oldest sweep that the remote write receiver has yet to get; a few seconds while all is well."), prometheus.GaugeValue, r.Backlog.Seconds())
+	failing := 0.0
+	if r.Failing {
+		failing = 1
+	}
+	ch <- prometheus.MustNewConstMetric(desc("remote_write_failing", "1 while nothing gets to the remote write receiver."), prometheus.GaugeValue, failing)
+	if r.LastSuccess.Believed {
+		ch <- prometheus.MustNewConstMetric(desc("remote_write_last_success_timestamp_seconds", "When the remote write receiver last took something; absent without that, and while the wall clock is not believed."), prometheus.GaugeValue, float64(r.LastSuccess.Wall.UnixMilli())/1000)
 	}
 }
 

@@ -99,6 +99,9 @@ func ours(text string) string {
 func TestGolden(t *testing.T) {
 	m := metrics.New(metrics.Options{Version: "1.0.0", Commit: "abc", Pending: func() map[string]uint64 { return map[string]uint64{"mqtt": 3} },
 		Heartbeat: func() sensor.Instant { return at(20) },
+		RemoteWrite: func() *metrics.RemoteWrite {
+			return &metrics.RemoteWrite{Results: map[string]uint64{"sent": 900, "too_old": 40, "refused": 1, "undated": 2, "gone": 0}, Backlog: 90 * time.Second, LastSuccess: at(25), Failing: true}
+		},
 		Record: func() metrics.Record {
 			return metrics.Record{Bytes: 52e6, Free: 9e9, ThinnedUntil: time.Date(2026, 4, 18, 0, 0, 0, 0, time.UTC), Dropped: 60}
 		}})

@@ -16,6 +16,7 @@ import (
 	"holdbell/publish/ledger"
 	"holdbell/publish/metrics"
 	"holdbell/publish/page"
+	"holdbell/publish/remotewrite"
 	"holdbell/rules"
 	"holdbell/sensor"
 	"holdbell/sensor/sysfs"
@@ -77,6 +78,7 @@ type Daemon struct {
 	replyKey []byte
 	mains    atomic.Pointer[string] // the supply by which the mains is known; empty for all
 	memory   memoryCursors          // of the publishers whose place is not recorded
+	recent   remotewrite.Recent     // the newest sweeps, for remote write
 
 	made time.Time
 	// progressed is when loop and alarms last made progress, in nanoseconds since made; 0 never.
@@ -115,15 +117,16 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 	d.memory = memoryCursors{id: func() string { return d.record.ledger.ID() }, at: map[string]uint64{}}
 	d.metrics = metrics.New(metrics.Options{
 		Version: o.Version, Commit: o.Commit,
-		Pending:   func() map[string]uint64 { return d.outputs.Load().pending() },
-		Heartbeat: func() sensor.Instant { return d.outputs.Load().heartbeat() },
-		Record:    func() metrics.Record { return d.record.figures() },
+		Pending:     func() map[string]uint64 { return d.outputs.Load().pending() },
+		Heartbeat:   func() sensor.Instant { return d.outputs.Load().heartbeat() },
+		Record:      func() metrics.Record { return d.record.figures() },
+		RemoteWrite: func() *metrics.RemoteWrite { return d.outputs.Load().remoteFigures() },
 	})
 	d.desk = newDesk(d.feed.Now, d.patience)
 	d.loop = &loop{
 		source: d.feed.Source, engine: d.record.engine, desk: d.desk, probes: names(cfg),
 		show: d.show, took: d.metrics.ObserveSweep, alive: d.alive, script: d.feed.Script, log: d.log, state: &d.state,
-		supplies: d.supplies(), carry: d.record.carry, between: d.between, last: d.record.newest,
+		supplies: d.supplies(), carry: d.record.carry, between: d.between, last: d.record.newest, recent: &d.recent,
 	}
 	outputs, err := d.newOutputs(cfg, d.feed)
 	if err != nil {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"holdbell/publish/ledger"
+	"holdbell/publish/remotewrite"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -37,7 +38,8 @@ type loop struct {
 	log     *slog.Logger
 	state   *atomic.Pointer[rules.State]
 
-	supplies []*supply // what the kernel says of the board's power
+	recent   *remotewrite.Recent // hears of each sweep as it is recorded
+	supplies []*supply           // what the kernel says of the board's power
 
 	carry    []rules.Event // decided from the record at the start, and not recorded yet
 	last     sensor.Instant
@@ -89,6 +91,7 @@ func (l *loop) step(sweep sensor.Sweep) {
 		Probes: l.probes, Input: in, Events: events, Alarmed: l.engine.Alarmed(),
 		Snapshot: l.engine.Snapshot, Durable: answering(orders),
 	})
+	l.recent.Add(l.probes, sweep)
 	st := l.engine.State()
 	l.state.Store(st)
 	l.show(st)

@@ -16,6 +16,7 @@ import (
 	"holdbell/configs"
 	"holdbell/publish/ledger"
 	"holdbell/publish/page"
+	"holdbell/publish/remotewrite"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -148,7 +149,7 @@ func newStage(t *testing.T, reading time.Duration, change ...func(*stage)) *stag
 	cfg := parsed(t, kitchen)
 	s := &stage{oven: newOven(2, 150), paper: &paper{}, ended: make(chan error, 1)}
 	s.oven.reading = reading
-	s.loop = &loop{
+	s.loop = &loop{recent: new(remotewrite.Recent),
 		source: s.oven, engine: newEngine(t, cfg), record: s.paper, probes: names(cfg),
 		desk: newDesk(bubble, func() time.Duration { return 5 * time.Second }),
 		show: func(*rules.State) {}, took: func(time.Duration) {}, alive: func(*rules.State) {}, between: func() {},

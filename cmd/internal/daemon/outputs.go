@@ -18,6 +18,7 @@ import (
 	"holdbell/publish/page"
 	"holdbell/publish/panel"
 	"holdbell/publish/phone"
+	"holdbell/publish/remotewrite"
 	"holdbell/rules"
 	"holdbell/sensor"
 	"holdbell/sensor/topic"
@@ -36,6 +37,7 @@ type outputs struct {
 	phones  []*phone.Phone
 	beat    *heartbeat.Heartbeat // to the outside monitor; nil without one
 	panel   *panel.Panel         // at the cabinet; nil without one
+	remote  *remotewrite.Writer  // to a receiver of metrics; nil without one
 	shown   atomic.Pointer[[]publish.Publisher]
 	guards  atomic.Pointer[[]*guard]
 
@@ -86,6 +88,9 @@ func (d *Daemon) newOutputs(cfg *configs.Config, feed *Feed) (*outputs, error) {
 			return nil, err
 		}
 	}
+	if o.remote, err = d.newRemote(cfg); err != nil {
+		return nil, err
+	}
 	if o.panel, err = d.newPanel(cfg, feed.Buses); err != nil {
 		return nil, err
 	}
@@ -134,6 +139,9 @@ func (o *outputs) start(ctx context.Context) (stop func()) {
 	}
 	if o.beat != nil {
 		wg.Go(func() { o.beat.Run(ctx) })
+	}
+	if o.remote != nil {
+		wg.Go(func() { o.remote.Run(ctx) })
 	}
 	if o.panel != nil {
 		o.add(ctx, &wg, o.panel, &o.d.memory)
@@ -291,6 +299,11 @@ func (o *outputs) facts() []page.BoardFact {
 			fact.Value = "not sent yet"
 		}
 		facts = append(facts, fact)
+	}
+	if o.remote != nil {
+		f := o.remote.Figures()
+		text, trouble := f.Words()
+		facts = append(facts, page.BoardFact{Name: "Remote write", Value: text, Trouble: trouble})
 	}
 	switch {
 	case o.cfg.MQTT == nil:

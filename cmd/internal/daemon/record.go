@@ -120,6 +120,9 @@ func (r *record) start() {
 	})
 }
 
+// newestSweep is the number of the newest sweep, recorded or about to be.
+func (r *record) newestSweep() uint64 { return r.writer.Newest() }
+
 // figures are the record's for a scrape; they wait for no disk.
 func (r *record) figures() metrics.Record {
 	if r.writer == nil {

@@ -26,12 +26,12 @@ func metricNames() []string {
 	}
 }
 
-// checkMetrics holds that an expression names promised metrics alone, and gives them.
+// checkMetrics holds that an expression names promised metrics and recorded ones alone, and gives them.
 func checkMetrics(t *testing.T, where, expr string) []string {
 	t.Helper()
-	named := regexp.MustCompile(`\bholdbell_[a-z0-9_]+`).FindAllString(expr, -1)
+	named := regexp.MustCompile(`\b(\w+:)?holdbell_[a-z0-9_]+(:\w+)?`).FindAllString(expr, -1)
 	for _, m := range named {
-		if !slices.Contains(metricNames(), m) {
+		if !slices.Contains(metricNames(), m) && !slices.Contains(recorded(t), m) {
 			t.Errorf("%s asks for %s, which nobody promised", where, m)
 		}
 	}
@@ -64,6 +64,7 @@ func run(t *testing.T, dir, program string, args ...string) string {
 }
 
 type alertRule struct {
+	Record      string            `yaml:"record"`
 	Alert       string            `yaml:"alert"`
 	Expr        string            `yaml:"expr"`
 	For         string            `yaml:"for"`
@@ -71,40 +72,103 @@ type alertRule struct {
 	Annotations map[string]string `yaml:"annotations"`
 }
 
-func alertRules(t *testing.T) []alertRule {
+// ruleFiles are the shipped files of rules without their ending: one kitchen's, and by site for many.
+func ruleFiles() []string { return []string{"holdbell", "holdbell.fleet"} }
+
+// readRules gives what a file of rules records, and what it alerts.
+func readRules(t *testing.T, name string) (records, alerts []alertRule) {
 	t.Helper()
-	data, err := os.ReadFile("prometheus/holdbell.rules.yml")
+	data, err := os.ReadFile("prometheus/" + name + ".rules.yml")
 	if err != nil {
 		t.Fatal(err)
 	}
 	var file struct {
 		Groups []struct {
-			Name  string      `yaml:"name"`
-			Rules []alertRule `yaml:"rules"`
+			Name     string      `yaml:"name"`
+			Rules    []alertRule `yaml:"rules"`
 		} `yaml:"groups"`
 	}
 	if err := yaml.UnmarshalWithOptions(data, &file, yaml.Strict()); err != nil {
 		t.Fatal(err)
 	}
-	var all []alertRule
 	for _, g := range file.Groups {
-		all = append(all, g.Rules...)
+		for _, r := range g.Rules {
+			if r.Record != "" {
+				records = append(records, r)
+			} else {
+				alerts = append(alerts, r)
+			}
+		}
 	}
-	if len(all) < 15 {
-		t.Fatalf("only %d alert rules", len(all))
+	if len(alerts) < 4 {
+		t.Fatalf("only %d alert rules in %s", len(alerts), name)
 	}
-	return all
+	return records, alerts
+}
+
+// recorded are the names of what the shipped rules record.
+func recorded(t *testing.T) (names []string) {
+	t.Helper()
+	for _, file := range ruleFiles() {
+		records, _ := readRules(t, file)
+		for _, r := range records {
+			names = append(names, r.Record)
+		}
+	}
+	if len(names) == 0 {
+		t.Fatal("no rule records anything")
+	}
+	return names
 }
 
 func TestAlertRulesByPromtool(t *testing.T) {
 	tool := promtool(t)
-	run(t, "prometheus", tool, "check", "rules", "holdbell.rules.yml")
-	run(t, "prometheus", tool, "test", "rules", "holdbell.rules.test.yml")
+	for _, file := range ruleFiles() {
+		run(t, "prometheus", tool, "check", "rules", file+".rules.yml")
+		run(t, "prometheus", tool, "test", "rules", file+".rules.test.yml")
+	}
+	run(t, "prometheus", tool, "test", "rules", "holdbell.fleet.weeks.test.yml")
 }
 
 // TestAlertRules holds what promtool does not know: promised metrics only, a severity and a sentence each,
 // a case in which each fires, and a rule on absence beside every metric that a rule looks at.
 func TestAlertRules(t *testing.T) {
+	asked := map[string]bool{}
+	absence := ""
+	for _, file := range ruleFiles() {
+		records, alerts := readRules(t, file)
+		checkAlerts(t, file, alerts)
+		for _, r := range append(records, alerts...) {
+			for _, m := range checkMetrics(t, r.Alert+r.Record, r.Expr) {
+				asked[m] = true
+			}
+			if strings.Contains(r.Expr, "absent(") || strings.Contains(r.Expr, "unless") || strings.Contains(r.Expr, "holdbell_probe_up == 0") {
+				absence += r.Expr + "\n"
+			}
+		}
+	}
+	for m, pair := range map[string]string{
+		"holdbell_lot_verdict":                           `unless on \(job, instance\) group by \(job, instance\) \(holdbell_lot_verdict\)`,
+		"holdbell_probe_last_valid_timestamp_seconds":    `absent\(holdbell_probe_up\)`,
+		"holdbell_probe_up":                              `absent\(holdbell_probe_up\)`,
+		"holdbell_deliveries_pending":                    `unless on \(job, instance\) group by \(job, instance\) \(holdbell_deliveries_pending\)`,
+		"holdbell_sweep_duration_seconds_count":          `unless on \(job, instance\) holdbell_sweep_duration_seconds_count`,
+		"holdbell_lot_danger_zone_seconds":               `holdbell_lot_verdict`,
+		"holdbell_alarm_active":                          `absent\(up\{job="holdbell"\}\)`,
+		"site:holdbell_last_heard_timestamp_seconds:max": `absent\(site:holdbell_last_heard_timestamp_seconds:max\)`,
+	} {
+		if !asked[m] {
+			t.Errorf("no rule looks at %s", m)
+		}
+		if !regexp.MustCompile(pair).MatchString(absence) {
+			t.Errorf("no rule notices that %s is gone", m)
+		}
+	}
+}
+
+// checkAlerts holds that each alert of a file has a severity and a sentence, fires in one case and in another does not.
+func checkAlerts(t *testing.T, file string, alerts []alertRule) {
+	t.Helper()
 	var cases struct {
 		Tests []struct {
 			Alerts []struct {
@@ -113,7 +177,7 @@ func TestAlertRules(t *testing.T) {
 			} `yaml:"alert_rule_test"`
 		} `yaml:"tests"`
 	}
-	data, err := os.ReadFile("prometheus/holdbell.rules.test.yml")
+	data, err := os.ReadFile("prometheus/" + file + ".rules.test.yml")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -127,15 +191,7 @@ func TestAlertRules(t *testing.T) {
 			silent[a.Name] = silent[a.Name] || len(a.Exp) == 0
 		}
 	}
-	asked := map[string]bool{}
-	absence := ""
-	for _, r := range alertRules(t) {
-		for _, m := range checkMetrics(t, r.Alert, r.Expr) {
-			asked[m] = true
-		}
-		if strings.Contains(r.Expr, "absent(") || strings.Contains(r.Expr, "unless") || strings.Contains(r.Expr, "holdbell_probe_up == 0") {
-			absence += r.Expr + "\n"
-		}
+	for _, r := range alerts {
 		if !slices.Contains([]string{"critical", "warning", "advice", "none"}, r.Labels["severity"]) || r.Annotations["summary"] == "" {
 			t.Errorf("%s lacks a severity or a summary", r.Alert)
 		}
@@ -144,22 +200,6 @@ func TestAlertRules(t *testing.T) {
 		}
 		if !silent[r.Alert] && r.Alert != "HoldbellDeadMansSwitch" {
 			t.Errorf("no case keeps %s silent", r.Alert)
-		}
-	}
-	for m, pair := range map[string]string{
-		"holdbell_lot_verdict":                        `unless on \(job, instance\) group by \(job, instance\) \(holdbell_lot_verdict\)`,
-		"holdbell_probe_last_valid_timestamp_seconds": `absent\(holdbell_probe_up\)`,
-		"holdbell_probe_up":                           `absent\(holdbell_probe_up\)`,
-		"holdbell_deliveries_pending":                 `unless on \(job, instance\) group by \(job, instance\) \(holdbell_deliveries_pending\)`,
-		"holdbell_sweep_duration_seconds_count":       `unless on \(job, instance\) holdbell_sweep_duration_seconds_count`,
-		"holdbell_lot_danger_zone_seconds":            `holdbell_lot_verdict`,
-		"holdbell_alarm_active":                       `absent\(up\{job="holdbell"\}\)`,
-	} {
-		if !asked[m] {
-			t.Errorf("no rule looks at %s", m)
-		}
-		if !regexp.MustCompile(pair).MatchString(absence) {
-			t.Errorf("no rule notices that %s is gone", m)
 		}
 	}
 }
@@ -189,9 +229,14 @@ type panel struct {
 	} `json:"fieldConfig"`
 }
 
-func dashboard(t *testing.T) []panel {
+// dashboards are the shipped dashboards, and what each points at on every panel: one kitchen's, and all kitchens'.
+func dashboards() map[string][]string {
+	return map[string][]string{"holdbell": {"Alarms", "Marks"}, "holdbell-fleet": {"Silent"}}
+}
+
+func dashboard(t *testing.T, name string) []panel {
 	t.Helper()
-	data, err := os.ReadFile("grafana/holdbell.json")
+	data, err := os.ReadFile("grafana/" + name + ".json")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -227,8 +272,8 @@ func dashboard(t *testing.T) []panel {
 		}
 		checkMetrics(t, "the annotation "+a.Name, a.Expr)
 	}
-	if !slices.Equal(notes, []string{"Alarms", "Marks"}) {
-		t.Errorf("the annotations are %q; alarms and marks have to be pointed at", notes)
+	if want := dashboards()[name]; !slices.Equal(notes, want) {
+		t.Errorf("the annotations are %q; %q have to be pointed at", notes, want)
 	}
 	if len(d.Panels) < 10 {
 		t.Fatalf("only %d panels", len(d.Panels))
@@ -237,11 +282,27 @@ func dashboard(t *testing.T) []panel {
 }
 
 func TestDashboard(t *testing.T) {
-	panels := dashboard(t)
+	panels := dashboard(t, "holdbell")
 	if panels[0].Type != "row" || !strings.Contains(panels[0].Title, "up") || !strings.Contains(panels[1].Targets[0].Expr, "holdbell_probe_up") {
 		t.Error("the first row must say which probes are up or at fault")
 	}
-	celsius := 0
+	if checkPanels(t, panels) == 0 {
+		t.Error("no panel shows a temperature")
+	}
+}
+
+func TestFleetDashboard(t *testing.T) {
+	panels := dashboard(t, "holdbell-fleet")
+	table := slices.IndexFunc(panels, func(p panel) bool { return p.Type == "table" })
+	if table < 0 || !strings.HasPrefix(panels[table].Targets[0].Expr, "sort_desc(site:holdbell_need:max") {
+		t.Error("the first table must have the kitchens from worst to best")
+	}
+	checkPanels(t, panels)
+}
+
+// checkPanels holds what every panel of a dashboard keeps to, and counts the queries for temperatures.
+func checkPanels(t *testing.T, panels []panel) (celsius int) {
+	t.Helper()
 	for i, p := range panels {
 		if p.Datasource.UID != "${datasource}" {
 			t.Errorf("panel %q has its own data source", p.Title)
@@ -276,12 +337,10 @@ func TestDashboard(t *testing.T) {
 			}
 		}
 	}
-	if celsius == 0 {
-		t.Error("no panel shows a temperature")
-	}
+	return celsius
 }
 
-// TestDashboardQueries has promtool read every query of the dashboard, as the expression of a rule.
+// TestDashboardQueries has promtool read every query of the dashboards, as the expression of a rule.
 func TestDashboardQueries(t *testing.T) {
 	tool := promtool(t)
 	type rule struct {
@@ -289,10 +348,12 @@ func TestDashboardQueries(t *testing.T) {
 		Expr   string `json:"expr"`
 	}
 	var rules []rule
-	for _, p := range dashboard(t) {
-		for _, q := range p.Targets {
-			expr := strings.NewReplacer("$instance", ".*", "$station", ".*").Replace(q.Expr)
-			rules = append(rules, rule{fmt.Sprintf("panel_%d", len(rules)), expr})
+	for name := range dashboards() {
+		for _, p := range dashboard(t, name) {
+			for _, q := range p.Targets {
+				expr := strings.NewReplacer("$instance", ".*", "$station", ".*", "$site", ".*", "$__range", "24h").Replace(q.Expr)
+				rules = append(rules, rule{fmt.Sprintf("panel_%d", len(rules)), expr})
+			}
 		}
 	}
 	// JSON is YAML too.

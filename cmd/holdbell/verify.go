@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -14,7 +15,7 @@ import (
 
 // verifyOf is one run of the verb.
 type verifyOf struct {
-	config, ledger, head string
+	config, ledger, head, heads string
 }
 
 func verifyVerb() *cobra.Command {
@@ -24,8 +25,8 @@ func verifyVerb() *cobra.Command {
 		Short: "Shows whether the record still is what was written",
 		Long: "verify goes through the chain over all events, marks, notices and readings of a record, beside a running daemon or\n" +
 			"in a copy, and names the first place that was altered, taken out, put in or moved. It ends with the head, the\n" +
-			"newest link: whoever keeps it elsewhere can tell later, with --head, that nothing up to then was cut off or\n" +
-			"written anew. The copy of the state beside the record remembers a head, too.",
+			"newest link: whoever keeps it elsewhere can tell later, with --head or --heads, that nothing up to then was cut\n" +
+			"off or written anew. The copy of the state beside the record remembers a head, too.",
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd, cmd.OutOrStdout())
@@ -34,6 +35,7 @@ func verifyVerb() *cobra.Command {
 	configFlag(cmd, &o.config)
 	cmd.Flags().StringVar(&o.ledger, "ledger", "", "verify the record in `FILE`")
 	cmd.Flags().StringVar(&o.head, "head", "", "the `HASH` of a head that you hold, or its first 16 digits: is it on the chain?")
+	cmd.Flags().StringVar(&o.heads, "heads", "", "a `FILE` of heads that were kept over the time, a line each, as the broker's topic gives them: is each on the chain?")
 	return cmd
 }
 
@@ -43,6 +45,11 @@ func (o *verifyOf) run(cmd *cobra.Command, out io.Writer) error {
 	if cmd.Flags().Changed("head") {
 		if opts.Held, err = ledger.ParseHash(o.head); err != nil {
 			return &exit{exitUsage, fmt.Errorf("--head %w", err)}
+		}
+	}
+	if o.heads != "" {
+		if opts.Kept, err = keptHeads(o.heads); err != nil {
+			return &exit{exitUsage, err}
 		}
 	}
 	path := o.ledger
@@ -69,8 +76,22 @@ func (o *verifyOf) run(cmd *cobra.Command, out io.Writer) error {
 	if err := records.WriteVerification(out, v, opts.Copy, time.Local); err != nil {
 		return &exit{exitUsage, err}
 	}
-	if v.Break != nil || v.Held != nil && !v.Held.Found {
+	if v.Break != nil || v.Held != nil && !v.Held.Found || v.Kept != nil && (len(v.Kept.Lost) > 0 || v.Kept.Heads == 0) {
 		return &exit{exitBroken, nil}
 	}
 	return nil
+}
+
+// keptHeads reads a file of heads.
+func keptHeads(path string) ([]ledger.Head, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("--heads: %w", err)
+	}
+	defer f.Close()
+	heads, err := ledger.ReadHeads(f)
+	if err != nil {
+		return nil, fmt.Errorf("--heads %s: %w", path, err)
+	}
+	return heads, nil
 }

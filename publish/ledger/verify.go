@@ -59,6 +59,7 @@ type Verification struct {
 	Thinned     int       // blocks of readings that were taken out by age, or gave way to a thinner one
 	ThinnedAt   time.Time // the last time
 	Held        *Held     // nil unless a head was asked about
+	Kept        *Kept     // nil unless heads were given
 	Break       *Break
 }
 
@@ -66,6 +67,8 @@ type Verification struct {
 type VerifyOptions struct {
 	// Held is the beginning of a link's hash, or all of it, that somebody kept; ParseHash makes it. nil: none.
 	Held []byte
+	// Kept are heads that a second party wrote down, of this record and of others; ReadHeads reads them. nil: none.
+	Kept []Head
 	// Copy is the copy of the state beside the ledger, as LoadCopy gives it; it knows a head, too. One of
 	// another ledger is left aside.
 	Copy Copy
@@ -104,6 +107,8 @@ func (l *Ledger) Verify(ctx context.Context, o VerifyOptions) (*Verification, er
 		}
 		defer tx.Rollback()
 		w := &walk{ctx: ctx, tx: tx, o: o, v: v, kinds: coverings()}
+		w.keep()
+		defer w.lose()
 		return w.run()
 	})
 	if damaged(broken(err)) {
@@ -126,6 +131,7 @@ type walk struct {
 
 	after time.Time // of the newest row that fits
 	thin  struct{ n, first, last int64 }
+	kept  map[uint64][]Hash // the heads of the options that were not met yet, by number
 }
 
 // row is a link with what it covers.
@@ -277,11 +283,12 @@ func (w *walk) step(r *row, next func() (*row, error)) error {
 	return nil
 }
 
-// held looks whether a link is the one that was asked about.
+// held looks whether a link is the one that was asked about, or one that was kept.
 func (w *walk) held(n uint64, link Hash) {
 	if h := w.v.Held; h != nil && !h.Found && bytes.HasPrefix(link[:], w.o.Held) {
 		h.Found, h.Link = true, n
 	}
+	w.meet(n, link)
 }
 
 // why tells what happened to a link that does not follow from prev. after is the link that comes next, nil for

@@ -57,12 +57,29 @@ func WriteVerification(w io.Writer, v *ledger.Verification, remembered ledger.Co
 	default:
 		say("BROKEN: the head that you hold is not on the chain: what it stood for was cut off or written anew, or it is of\nanother record, or from before the links that went by age.")
 	}
+	if k := v.Kept; k != nil {
+		say("%s", kept(k, v.Break != nil))
+	}
 	name := "head"
 	if v.Break != nil {
 		name = "the last link that fits:"
 	}
 	say("%s %d  %s\n%s", name, v.Head.Links, v.Head.Hash.Short(), v.Head.Hash)
 	return out.Flush()
+}
+
+// kept is a sentence about the heads that a second party wrote down.
+func kept(k *ledger.Kept, broken bool) string {
+	all := fmt.Sprintf("heads that were kept: %d of this record, %d of others", k.Heads, k.Others)
+	switch {
+	case k.Heads == 0:
+		return "BROKEN: " + all + ": nobody can tell by them."
+	case len(k.Lost) > 0:
+		return fmt.Sprintf("BROKEN: %s; %d not on the chain, the first at link %d: what they stood for was cut off or\nwritten anew.", all, len(k.Lost), k.Lost[0].Links)
+	case broken:
+		return "Of " + all + "; those before that place are on the chain."
+	}
+	return "Of " + all + "; this record's are all on the chain."
 }
 
 // broken is a sentence about the first place that does not fit.

@@ -147,7 +147,7 @@ func judge(p Protocol, samples, status int, h http.Header, text string) answer {
 		a.verdict = tooLarge
 	case status == http.StatusTooManyRequests:
 		a.verdict, a.after = later, retryAfter(h)
-	// Prometheus before 2.46 answers 500 to a sample that is too old, and would for ever.
+	// Prometheus 2.42 answers 500 to a sample that is too old, and would for ever (tried against Debian's).
 	case status >= 400 && status <= 499, old:
 		a.verdict, a.old = refused, old
 	default:

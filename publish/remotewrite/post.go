@@ -83,6 +83,7 @@ func (w *Writer) post(ctx context.Context, p Protocol, samples []sample) answer 
 		h.Set("X-Prometheus-Remote-Write-Version", "0.1.0")
 	}
 	secret, err := w.login(req)
+	_, sent, _ := strings.Cut(h.Get("Authorization"), " ")
 	if err != nil {
 		return answer{verdict: later, why: err.Error()}
 	}
@@ -94,7 +95,7 @@ func (w *Writer) post(ctx context.Context, p Protocol, samples []sample) answer 
 	defer res.Body.Close()
 	// An answer that breaks off has said its status all the same.
 	body, _ := io.ReadAll(io.LimitReader(res.Body, maxBody))
-	return judge(p, len(samples), res.StatusCode, res.Header, quote(string(body), secret))
+	return judge(p, len(samples), res.StatusCode, res.Header, quote(string(body), secret, sent))
 }
 
 // login adds the user or the token, and gives the secret of it. It is read anew for every request.
@@ -181,9 +182,11 @@ func retryAfter(h http.Header) time.Duration {
 }
 
 // quote makes one short line of an answer's text. A receiver that sends the secret back does not get it into a log.
-func quote(text, secret string) string {
-	if secret != "" {
-		text = strings.ReplaceAll(text, secret, "…")
+func quote(text string, secrets ...string) string {
+	for _, s := range secrets {
+		if s != "" {
+			text = strings.ReplaceAll(text, s, "…")
+		}
 	}
 	text = strings.ToValidUTF8(text, "")
 	text = strings.Join(strings.FieldsFunc(text, func(r rune) bool { return unicode.IsSpace(r) || !unicode.IsPrint(r) }), " ")

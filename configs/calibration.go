@@ -74,7 +74,7 @@ func (r *reader) calibration(n ast.Node) *Calibration {
 			r.fail(placeOf(n), need.fix, "a calibration has no %s", need.key)
 		}
 	}
-	c.date = Problem{File: r.file, Line: of["date"].line, Column: of["date"].column}
+	c.date = r.at(of["date"])
 	if len(r.problems) == before {
 		r.checkPoints(&c, of["points"], points)
 	}

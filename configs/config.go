@@ -63,8 +63,12 @@ type Config struct {
 	Mains            string // the kernel's supply by which the mains power is known; empty: whichever there is
 	LogLevel         slog.Level
 
+	// Hash names what the configuration says, however it was written and divided over files: see Show.
+	Hash string
 	// Warnings are what can run but ought to be looked at, sorted by position.
 	Warnings []Problem
+
+	shown string
 }
 
 // Keep is how much history the ledger keeps.

@@ -86,7 +86,7 @@ func TestContractExample(t *testing.T) {
 		Phones:   []Phone{{URLFile: "/etc/holdbell/phone.url", From: rules.Warning}},
 		Ledger:   "/var/lib/holdbell/ledger.db",
 		Keep:     Keep{Full: 336 * time.Hour, MaxSize: 2 << 30},
-		Warnings: c.Warnings,
+		Warnings: c.Warnings, Hash: c.Hash, shown: c.shown,
 	}
 	if !reflect.DeepEqual(*c, want) {
 		t.Errorf("got  %+v\nwant %+v", *c, want)

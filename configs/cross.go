@@ -102,7 +102,7 @@ func (k *kitchen) slew(p *entry[Probe]) {
 
 func (k *kitchen) twice(seen map[string]place, what, name string, at place) {
 	if first, ok := seen[name]; ok {
-		k.fail(at, "give each its own name", "two %s are called %s, the first on line %d", what, name, first.line)
+		k.fail(at, "give each its own name", "two %s are called %s, the first on %s", what, name, k.line(first))
 		return
 	}
 	seen[name] = at

@@ -75,11 +75,11 @@ func (r *reader) parse(data []byte) (file *ast.File, err error) {
 			file, err = nil, fmt.Errorf("the YAML reader gave up (%v)", p)
 		}
 	}()
-	words := lexer.Tokenize(string(data))
-	if !r.plain(words) {
+	r.words = lexer.Tokenize(string(data))
+	if !r.plain(r.words) {
 		return nil, nil
 	}
-	return parser.Parse(words, 0, parser.AllowDuplicateMapKey())
+	return parser.Parse(r.words, 0, parser.AllowDuplicateMapKey())
 }
 
 // plain refuses what a configuration does not need and what makes YAML dear to read: references to other

@@ -55,15 +55,30 @@ type reference struct {
 	at             place
 }
 
-// Parse reads a configuration. name is what errors call the file. The error is an *Error that holds every
-// problem found; nothing is returned beside it.
-func Parse(name string, data []byte) (*Config, error) {
+// Parse reads a configuration that is one file. name is what errors call the file. The error is an *Error that holds
+// every problem found; nothing is returned beside it.
+func Parse(name string, data []byte) (*Config, error) { return parse(name, data, nil) }
+
+// Load reads a board's file, and the base that it may name, by read. Errors of read for the board's own file come back
+// as they are; whatever else is wrong is an *Error, as from Parse.
+func Load(path string, read func(path string) ([]byte, error)) (*Config, error) {
+	data, err := read(path)
+	if err != nil {
+		return nil, err
+	}
+	return parse(path, data, read)
+}
+
+func parse(name string, data []byte, read func(path string) ([]byte, error)) (*Config, error) {
 	k := &kitchen{reader: reader{file: name}}
 	k.c = Config{
 		Site: DefaultSite, Units: rules.Fahrenheit, Period: DefaultPeriod, GapAllowance: DefaultGap, CalibrationEvery: DefaultCalibrationEvery,
 		HTTP: HTTP{Listen: DefaultListen}, Ledger: DefaultLedger, Keep: Keep{Full: DefaultFull, MaxSize: DefaultMaxSize},
 	}
 	top := k.document(data)
+	if top != nil {
+		top = k.withBase(top, read)
+	}
 	if top == nil {
 		return nil, k.err()
 	}
@@ -78,14 +93,16 @@ func Parse(name string, data []byte) (*Config, error) {
 	for _, s := range k.stations {
 		k.c.Stations = append(k.c.Stations, s.T)
 	}
-	sortProblems(k.warnings)
+	k.sort(k.warnings)
 	k.c.Warnings = k.warnings
+	k.c.Hash, k.c.shown = k.show(top)
 	return &k.c, nil
 }
 
 func (k *kitchen) top(n ast.Node) {
 	r, c := &k.reader, &k.c
 	at := r.mapping(n, "the configuration",
+		field{baseKey, func(ast.Node) {}}, // withBase has seen to it
 		field{"site", scalar(r, &c.Site, "site", "demo-kitchen", parseName)},
 		field{"units", scalar(r, &c.Units, "units", "fahrenheit", oneOf(rules.Fahrenheit, rules.Celsius))},
 		field{"period", scalar(r, &c.Period, "period", "1s", parsePeriod)},

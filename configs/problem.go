@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/token"
 )
 
 // Problem is one thing that is wrong with a configuration: where, what, and the fix. Lines and columns
@@ -24,7 +25,7 @@ func (p Problem) String() string {
 	return fmt.Sprintf("%s:%d:%d: %s; %s", p.File, p.Line, p.Column, p.What, p.Fix)
 }
 
-// Error is everything that is wrong with a configuration, sorted by position.
+// Error is everything that is wrong with a configuration, sorted by position, the board's own file before its base.
 type Error struct{ Problems []Problem }
 
 // Error gives one line a problem.
@@ -45,7 +46,8 @@ func Problems(err error) []Problem {
 	return nil
 }
 
-// place is a line and a column.
+// place is a line and a column. The lines of a base are counted on from maxBytes, which no file has more lines than: so
+// one number tells file and line.
 type place struct{ line, column int }
 
 // placeOf is where a person looks for a node: a block mapping's own token is the colon of its first key,
@@ -72,28 +74,59 @@ func placeOf(n ast.Node) place {
 // reader collects problems while a configuration is read.
 type reader struct {
 	file     string
+	base     string       // the file beneath it; empty without one
+	words    token.Tokens // of the file
 	problems []Problem
 	warnings []Problem
+	// rank orders the keys of each mapping as they are known to the daemon, wherever they stood.
+	rank map[*ast.MappingValueNode]int
+}
+
+// at is a problem at a place.
+func (r *reader) at(at place) Problem {
+	if at.line > maxBytes {
+		return Problem{File: r.base, Line: at.line - maxBytes, Column: at.column}
+	}
+	return Problem{File: r.file, Line: at.line, Column: at.column}
+}
+
+// line names the line of a place within the board's own file, or else with its file.
+func (r *reader) line(at place) string {
+	if p := r.at(at); p.File != r.file {
+		return fmt.Sprintf("line %d of %s", p.Line, p.File)
+	}
+	return fmt.Sprintf("line %d", at.line)
 }
 
 func (r *reader) fail(at place, fix, what string, args ...any) {
-	r.problems = append(r.problems, Problem{r.file, at.line, at.column, fmt.Sprintf(what, args...), fix})
+	p := r.at(at)
+	p.What, p.Fix = fmt.Sprintf(what, args...), fix
+	r.problems = append(r.problems, p)
 }
 
 func (r *reader) warn(at place, fix, what string, args ...any) {
-	r.warnings = append(r.warnings, Problem{r.file, at.line, at.column, fmt.Sprintf(what, args...), fix})
+	p := r.at(at)
+	p.What, p.Fix = fmt.Sprintf(what, args...), fix
+	r.warnings = append(r.warnings, p)
 }
 
 func (r *reader) err() error {
 	if len(r.problems) == 0 {
 		return nil
 	}
-	sortProblems(r.problems)
+	r.sort(r.problems)
 	return &Error{r.problems}
 }
 
-func sortProblems(p []Problem) {
+// sort puts the board's own file before its base.
+func (r *reader) sort(p []Problem) {
 	slices.SortStableFunc(p, func(a, b Problem) int {
+		if a.File != b.File {
+			if a.File == r.file {
+				return -1
+			}
+			return 1
+		}
 		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 	})
 }

@@ -21,13 +21,8 @@ type field struct {
 
 // mapping walks the keys of a mapping and gives the place of each. what names the mapping in errors.
 func (r *reader) mapping(n ast.Node, what string, fields ...field) map[string]place {
-	var values []*ast.MappingValueNode
-	switch m := n.(type) {
-	case *ast.MappingNode:
-		values = m.Values
-	case *ast.MappingValueNode:
-		values = []*ast.MappingValueNode{m}
-	default:
+	values, ok := pairs(n)
+	if !ok {
 		keys := make([]string, len(fields))
 		for i, f := range fields {
 			keys[i] = f.key
@@ -39,7 +34,7 @@ func (r *reader) mapping(n ast.Node, what string, fields ...field) map[string]pl
 	for _, v := range values {
 		key, at := keyOf(v), placeOf(v.Key)
 		if first, twice := seen[key]; twice {
-			r.fail(at, "keep one of the two", "%s has %s twice, first on line %d", what, key, first.line)
+			r.fail(at, "keep one of the two", "%s has %s twice, first on %s", what, key, r.line(first))
 			continue
 		}
 		seen[key] = at
@@ -48,13 +43,34 @@ func (r *reader) mapping(n ast.Node, what string, fields ...field) map[string]pl
 			r.unknownKey(at, what, key, fields)
 			continue
 		}
-		if _, empty := v.Value.(*ast.NullNode); empty || v.Value == nil {
+		if empty(v.Value) {
 			r.fail(at, "write a value or remove the key", "%s is empty", key)
 			continue
 		}
+		if r.rank == nil {
+			r.rank = make(map[*ast.MappingValueNode]int)
+		}
+		r.rank[v] = i
 		fields[i].read(v.Value)
 	}
 	return seen
+}
+
+// pairs gives the keys of a mapping with their values.
+func pairs(n ast.Node) ([]*ast.MappingValueNode, bool) {
+	switch m := n.(type) {
+	case *ast.MappingNode:
+		return m.Values, true
+	case *ast.MappingValueNode:
+		return []*ast.MappingValueNode{m}, true
+	}
+	return nil, false
+}
+
+// empty reports whether a key has no value.
+func empty(n ast.Node) bool {
+	_, null := n.(*ast.NullNode)
+	return null || n == nil
 }
 
 func (r *reader) unknownKey(at place, what, key string, fields []field) {
@@ -87,7 +103,7 @@ func (r *reader) list(n ast.Node, what string, each func(ast.Node)) {
 		return
 	}
 	for _, v := range s.Values {
-		if _, empty := v.(*ast.NullNode); empty || v == nil {
+		if empty(v) {
 			r.fail(placeOf(n), "remove the entry or fill it in", "%s has an empty entry", what)
 			continue
 		}

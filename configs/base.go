@@ -89,6 +89,8 @@ func (k *kitchen) readBase(path string, data []byte) ast.Node {
 		k.problems = append(k.problems, b.problems...)
 		return nil
 	}
+	// Without the ranks, which follow from what a board's file adds: the base's hash is the same on every board.
+	k.c.Base = (&reader{}).hash(under)
 	k.base = path
 	for _, w := range b.words {
 		if w.Position.Line <= maxBytes { // a position may be shared

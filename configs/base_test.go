@@ -101,7 +101,7 @@ func sameAgain(t testing.TB, c *Config) {
 // placeless is a configuration without where anything stood.
 func placeless(c *Config) Config {
 	out := *c
-	out.shown, out.Warnings = "", nil
+	out.shown, out.Warnings, out.Base = "", nil, ""
 	out.Probes = nil
 	for _, p := range c.Probes {
 		if p.Check != nil {
@@ -273,7 +273,7 @@ func divideKeys(t *rapid.T, values []*ast.MappingValueNode, path, both string) (
 
 // TestFleetExamples: the shipped boards of one base can run, are warned of nothing, and differ.
 func TestFleetExamples(t *testing.T) {
-	hashes := map[string]string{}
+	hashes, bases := map[string]string{}, map[string]bool{}
 	for _, name := range []string{"north-counter", "south-counter"} {
 		c, err := Load("examples/fleet/"+name+".yaml", os.ReadFile)
 		if err != nil {
@@ -288,6 +288,10 @@ func TestFleetExamples(t *testing.T) {
 			t.Errorf("%s and %s have one hash", name, other)
 		}
 		hashes[c.Hash] = name
+		bases[c.Base] = true
+	}
+	if len(bases) != 1 || bases[""] {
+		t.Errorf("one base has the hashes %v", bases)
 	}
 }
 

@@ -65,6 +65,8 @@ type Config struct {
 
 	// Hash names what the configuration says, however it was written and divided over files: see Show.
 	Hash string
+	// Base is the hash of what its base says, which is that of every board with the same one; empty without a base.
+	Base string
 	// Warnings are what can run but ought to be looked at, sorted by position.
 	Warnings []Problem
 

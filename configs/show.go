@@ -27,13 +27,17 @@ func (r *reader) show(top ast.Node) (hash, text string) {
 	values, _ := pairs(top)
 	values = slices.DeleteFunc(slices.Clone(values), func(v *ast.MappingValueNode) bool { return keyOf(v) == baseKey })
 	top = &ast.MappingNode{BaseNode: &ast.BaseNode{}, Values: values}
-	sum := sha256.Sum256([]byte(strings.Join(r.block(top, true), "\n") + "\n"))
-	hash = hex.EncodeToString(sum[:hashBytes])
+	hash = r.hash(top)
 	from := plainName(r.file)
 	if r.base != "" {
 		from += " over " + plainName(r.base)
 	}
 	return hash, fmt.Sprintf("# configuration %s: %s\n%s\n", hash, from, strings.Join(r.block(top, r.base == ""), "\n"))
+}
+
+func (r *reader) hash(top ast.Node) string {
+	sum := sha256.Sum256([]byte(strings.Join(r.block(top, true), "\n") + "\n"))
+	return hex.EncodeToString(sum[:hashBytes])
 }
 
 // block writes a node as lines of YAML. told: whether where it comes from needs no words any more.

@@ -7,6 +7,7 @@ import (
 	"errors"
 
 	"holdbell/rules"
+	"holdbell/sensor"
 )
 
 // Publisher is one way out: a broker, a phone, a page. Its idempotency key for an event is the ledger's
@@ -19,6 +20,13 @@ type Publisher interface {
 	Deliver(ctx context.Context, ledger string, ev rules.Event) error
 	// Show hands over the state after a sweep. It must not block, and may drop all but the latest.
 	Show(st *rules.State)
+}
+
+// Config names the configuration that is in force, so that a board which runs an old one shows.
+type Config struct {
+	Hash  string         // of what it says; empty: nobody knows
+	Base  string         // the hash of what it shares with other boards; empty when it shares nothing
+	Since sensor.Instant // when this run of the daemon took it up
 }
 
 // Permanent marks an error that no retry cures: the event is counted as refused and passed over.

@@ -23,7 +23,7 @@ import (
 
 func checkVerb() *cobra.Command {
 	var path, socket, root string
-	var probes, whole, test bool
+	var probes, whole, test, show bool
 	cmd := &cobra.Command{
 		Use:   "check",
 		Short: "Says what is wrong with a configuration, each with file, line and fix",
@@ -40,13 +40,26 @@ func checkVerb() *cobra.Command {
 				return &exit{exitUsage, &configs.Error{Problems: ahead}}
 			}
 			out := cmd.OutOrStdout()
+			if show {
+				for _, w := range cfg.Warnings {
+					fmt.Fprintf(cmd.ErrOrStderr(), "warning: %v\n", w)
+				}
+				if _, err := io.WriteString(out, cfg.Show()); err != nil {
+					return &exit{exitFailed, err}
+				}
+				return nil
+			}
 			if whole {
 				return checkBoard(cmd.Context(), out, aboard.Options{Root: root, Config: cfg, Socket: socket, Test: test})
+			}
+			over := ""
+			if cfg.Base != "" {
+				over = " over the base " + cfg.Base
 			}
 			for _, w := range cfg.Warnings {
 				fmt.Fprintf(out, "warning: %v\n", w)
 			}
-			fmt.Fprintf(out, "%s can run: %d probes, %d stations, food code %s\n", path, len(cfg.Probes), len(cfg.Stations), cfg.Code.Name)
+			fmt.Fprintf(out, "%s can run: %d probes, %d stations, food code %s, configuration %s%s\n", path, len(cfg.Probes), len(cfg.Stations), cfg.Code.Name, cfg.Hash, over)
 			if !probes {
 				return nil
 			}
@@ -59,7 +72,8 @@ func checkVerb() *cobra.Command {
 	cmd.Flags().BoolVar(&probes, "probes", false, "read every probe once; a running daemon is asked, for it holds the buses")
 	cmd.Flags().BoolVar(&whole, "board", false, "say what is right and wrong with this board, and what mends it; nothing goes over a bus")
 	cmd.Flags().BoolVar(&test, "send-test", false, "with --board: send a test message to each phone")
-	cmd.MarkFlagsMutuallyExclusive("probes", "board")
+	cmd.Flags().BoolVar(&show, "show", false, "print the whole configuration as one file, with its base merged and its hash")
+	cmd.MarkFlagsMutuallyExclusive("probes", "board", "show")
 	return cmd
 }
 

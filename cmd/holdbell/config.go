@@ -24,17 +24,13 @@ func rootFlag(cmd *cobra.Command, root *string) {
 	cmd.Flags().StringVar(root, "root", "/", "the `FOLDER` under which the kernel's files are read")
 }
 
-// loadConfig reads a configuration. Every error of it ends in exitUsage: trying again changes nothing.
+// loadConfig reads a configuration, with the base that it may name. Every error of it ends in exitUsage: trying again changes nothing.
 func loadConfig(path string) (*configs.Config, error) {
-	data, err := readLimited(path, maxConfig)
+	cfg, err := configs.Load(path, func(path string) ([]byte, error) { return readLimited(path, maxConfig) })
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil, &exit{exitUsage, fmt.Errorf("%w; name the configuration with --config FILE", err)}
 	case err != nil:
-		return nil, &exit{exitUsage, err}
-	}
-	cfg, err := configs.Parse(path, data)
-	if err != nil {
 		return nil, &exit{exitUsage, err}
 	}
 	return cfg, nil

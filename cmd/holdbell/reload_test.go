@@ -75,6 +75,21 @@ func TestReloadKeepsClocks(t *testing.T) {
 	edit("name: bar", "name: counter")
 	edit("site: never", "site: last")
 	goesOn("last")
+
+	// A base counts as the file does: it is read anew, and taken whole or not at all.
+	base := filepath.Join(v.dir, "common.yaml")
+	put(t, base, "site: shared\n")
+	edit("site: last", "base: common.yaml")
+	look("the base's site", func(w watched) bool { return w.Site == "shared" })
+	before.Site = "shared"
+	goesOn("shared")
+	put(t, base, "site: torn\nrubbish: true\n")
+	hup(t, p)
+	p.until("rubbish")
+	goesOn("shared")
+	put(t, base, "site: mended\n")
+	hup(t, p)
+	goesOn("mended")
 	if got := p.end(syscall.SIGTERM); got != exitOK {
 		t.Errorf("SIGTERM ended it with %d", got)
 	}

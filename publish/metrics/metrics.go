@@ -15,6 +15,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 	dto "github.com/prometheus/client_model/go"
 
+	"holdbell/publish"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -28,6 +29,8 @@ type Options struct {
 	Heartbeat func() sensor.Instant
 	// RemoteWrite tells how remote write does; nil without one. It is asked at scrape time. May be nil.
 	RemoteWrite func() *RemoteWrite
+	// Config tells the configuration in force; nil or without a hash: none is exposed.
+	Config func() publish.Config
 	// Record tells what the record takes; it is asked at scrape time.
 	Record func() Record
 }
@@ -134,6 +137,9 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 			collectRemoteWrite(ch, r)
 		}
 	}
+	if c.m.o.Config != nil {
+		collectConfig(ch, c.m.o.Config())
+	}
 	if c.m.o.Record != nil {
 		collectRecord(ch, c.m.o.Record())
 	}
@@ -176,6 +182,18 @@ func (m *Metrics) collectMarks(ch chan<- prometheus.Metric, st *rules.State) {
 	for i := range st.Stations {
 		send(st.Stations[i].Name)
 	}
+}
+
+// collectConfig leaves the base's label out where there is none.
+func collectConfig(ch chan<- prometheus.Metric, c publish.Config) {
+	labels, values := []string{"hash"}, []string{c.Hash}
+	switch {
+	case c.Hash == "":
+		return
+	case c.Base != "":
+		labels, values = append(labels, "base"), append(values, c.Base)
+	}
+	ch <- prometheus.MustNewConstMetric(desc("config_info", "Always 1; the labels are the hashes of the configuration in force and of its base.", labels...), prometheus.GaugeValue, 1, values...)
 }
 
 func collectRecord(ch chan<- prometheus.Metric, r Record) {

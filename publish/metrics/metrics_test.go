@@ -98,7 +98,7 @@ func ours(text string) string {
 
 func TestGolden(t *testing.T) {
 	m := metrics.New(metrics.Options{Version: "1.0.0", Commit: "abc", Pending: func() map[string]uint64 { return map[string]uint64{"mqtt": 3} },
-		Heartbeat: func() sensor.Instant { return at(20) },
+		Heartbeat: func() sensor.Instant { return at(20) }, Config: func() publish.Config { return publish.Config{Hash: "0123456789abcdef"} },
 		RemoteWrite: func() *metrics.RemoteWrite {
 			return &metrics.RemoteWrite{Results: map[string]uint64{"sent": 900, "too_old": 40, "refused": 1, "undated": 2, "gone": 0}, Backlog: 90 * time.Second, LastSuccess: at(25), Failing: true}
 		},
@@ -120,6 +120,22 @@ func TestGolden(t *testing.T) {
 	}
 	if got != string(want) {
 		t.Errorf("the metrics are\n%s\nwant\n%s", got, want)
+	}
+}
+
+// The base is a label where there is one.
+func TestConfig(t *testing.T) {
+	for _, c := range []struct {
+		config publish.Config
+		want   string
+	}{
+		{publish.Config{}, ""}, {publish.Config{Hash: "ab"}, `holdbell_config_info{hash="ab"} 1`},
+		{publish.Config{Hash: "ab", Base: "cd"}, `holdbell_config_info{base="cd",hash="ab"} 1`},
+	} {
+		text := ours(scrape(metrics.New(metrics.Options{Config: func() publish.Config { return c.config }})))
+		if c.want == "" && strings.Contains(text, "config_info") || !strings.Contains(text, c.want) {
+			t.Errorf("%+v is told as\n%s", c.config, text)
+		}
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 
+	"holdbell/publish"
 	"holdbell/publish/publishtest"
 )
 
@@ -62,6 +63,7 @@ func TestTheShippedAccessList(t *testing.T) {
 	o.Brokers, o.Username, o.PasswordFile, o.Discovery = []string{"tcp://" + h.addr}, "demo-kitchen", filepath.Join(t.TempDir(), "p"), "homeassistant"
 	must(t, os.WriteFile(o.PasswordFile, []byte("pw-demo-kitchen\n"), 0o600))
 	o.Head = func() Head { return Head{Ledger: "l", Links: 1, Hash: "ab"} }
+	o.Config = publish.Config{Hash: "cd"}
 	s := reader(t, h, "spy")
 	dashboard := reader(t, h, "dashboard")
 	handheld := reader(t, h, "handheld")
@@ -70,7 +72,7 @@ func TestTheShippedAccessList(t *testing.T) {
 	must(t, c.Deliver(t.Context(), "l", publishtest.Events(1)[0]))
 	s.has(site+"status", "online")
 	s.begins(site+"event", "{")
-	for _, level := range []string{"probe/", "station/", "lot/", "alarm/", site + "head", "homeassistant/device/"} {
+	for _, level := range []string{"probe/", "station/", "lot/", "alarm/", site + "head", site + "status/config", "homeassistant/device/"} {
 		s.until("a topic with "+level, func(all []got) bool {
 			for _, m := range all {
 				if strings.Contains(m.topic, level) && m.payload != "" {

@@ -50,6 +50,9 @@ type Options struct {
 	// without a ledger: nothing is published.
 	Head func() Head
 
+	// Config is the configuration in force; without a hash nothing is published of it.
+	Config publish.Config
+
 	// Discovery is the prefix of a home-automation dashboard's discovery topics; empty: none are sent.
 	Discovery string
 	Period    time.Duration // of a sweep; a dashboard takes no slower topic for dead

@@ -2,7 +2,7 @@
 // once the broker has acknowledged it, and takes marks from a command topic when that is allowed. It also
 // holds a small broker to run inside the daemon.
 //
-// Under PREFIX/SITE stand: status (online or offline), probe/PROBE, station/STATION, lot/LOT,
+// Under PREFIX/SITE stand: status (online or offline), status/config, probe/PROBE, station/STATION, lot/LOT,
 // alarm/STATION/ALARM/SUBJECT, head (all retained), event, command/mark and command/mark/answer (not retained). What is gone has its
 // retained message cleared, also when another run of the daemon left it behind; so two daemons on one
 // broker need two sites.

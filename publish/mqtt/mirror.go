@@ -15,7 +15,7 @@ const (
 	probeRefresh = 30 * time.Second
 	// lotRefresh is how often a lot's running figures are published; what it says is published at once.
 	lotRefresh = 5 * time.Second
-	// headRefresh is how often the record's head is published at the most.
+	// headRefresh is how often the record's head is published at the most, and the age of a configuration.
 	headRefresh = time.Minute
 	// batchSize is how many retained messages are on their way together.
 	batchSize = 32
@@ -183,6 +183,12 @@ func (c *Client) items(st *rules.State) []item {
 	for i := range st.Probes {
 		p := &st.Probes[i]
 		add(c.topics.probe(p.Name), p.Reading, newProbeMessage(p.Reading, at, st.Sweeps), probeRefresh)
+	}
+	if c.o.Config.Hash != "" {
+		m := newConfigMessage(c.o.Config, c.o.Version, now)
+		key := m
+		key.Age = nil
+		add(c.topics.config(), key, m, headRefresh)
 	}
 	if c.o.Head != nil {
 		if h := c.o.Head(); h.Ledger != "" {

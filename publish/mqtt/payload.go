@@ -3,6 +3,7 @@ package mqtt
 import (
 	"time"
 
+	"holdbell/publish"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -118,6 +119,20 @@ func newEventMessage(ledger string, ev *rules.Event, now sensor.Instant) eventMe
 		m.Celsius = &c
 	}
 	return m
+}
+
+// configMessage is status/config. Since is null until the wall clock is believed.
+type configMessage struct {
+	Hash    string   `json:"hash"`
+	Base    string   `json:"base,omitempty"`
+	Since   *string  `json:"since"`
+	Age     *float64 `json:"since_age_s,omitempty"`
+	Version string   `json:"version"` // of the daemon
+}
+
+func newConfigMessage(c publish.Config, version string, now sensor.Instant) configMessage {
+	since := when(c.Since, now)
+	return configMessage{Hash: c.Hash, Base: c.Base, Since: since.at, Age: since.age, Version: version}
 }
 
 // Head is the newest link of the record's chain.

@@ -58,6 +58,7 @@ type topics struct{ base string }
 func newTopics(prefix, site string) topics { return topics{prefix + "/" + level(site) + "/"} }
 
 func (t topics) status() string           { return t.base + "status" }
+func (t topics) config() string           { return t.base + "status/config" }
 func (t topics) event() string            { return t.base + "event" }
 func (t topics) head() string             { return t.base + "head" }
 func (t topics) mark() string             { return t.base + "command/mark" }

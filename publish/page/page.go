@@ -15,6 +15,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"holdbell/publish"
 	"holdbell/rules"
 	"holdbell/sensor"
 )
@@ -56,6 +57,8 @@ type Options struct {
 	Papers Papers
 	// HotLimit and ColdLimit are the food code's, for the charts; nil draws none.
 	HotLimit, ColdLimit *sensor.Temp
+	// Config is the configuration in force; without a hash the page does not speak of it.
+	Config publish.Config
 	// Board adds lines about the board's health, such as a broker that cannot be reached; nil adds none.
 	// Its text is shown to whoever can open the page: no secret may stand in it.
 	Board func() []BoardFact

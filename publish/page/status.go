@@ -24,6 +24,7 @@ type StateReport struct {
 	Seq           uint64                 `json:"seq"`
 	Sweeps        uint64                 `json:"sweeps"`
 	Supply        rules.Supply           `json:"supply,omitempty"` // the board's own: fine, low
+	Config        string                 `json:"config,omitempty"` // the hash of the configuration in force
 	Probes        map[string]ProbeReport `json:"probes"`
 	Stations      []StationReport        `json:"stations"`
 	Lots          []rules.LotReport      `json:"lots"`
@@ -281,7 +282,9 @@ func (p *Page) serveState(w http.ResponseWriter, r *http.Request) {
 		writeJSON(w, http.StatusServiceUnavailable, markRefusal{Error: "No sweep was made yet; ask again in a few seconds."})
 		return
 	}
-	writeJSON(w, http.StatusOK, Report(st, p.opt.Now(), p.staleAfter()))
+	report := Report(st, p.opt.Now(), p.staleAfter())
+	report.Config = p.opt.Config.Hash
+	writeJSON(w, http.StatusOK, report)
 }
 
 func writeJSON(w http.ResponseWriter, status int, v any) { writeAs(w, status, "application/json", v) }

@@ -169,6 +169,13 @@ func (p *Page) board(st *rules.State, now sensor.Instant, c clock) []BoardFact {
 		}
 		facts = append(facts, record)
 	}
+	if config := p.opt.Config; config.Hash != "" {
+		said := config.Hash
+		if config.Base != "" {
+			said += " over the base " + config.Base
+		}
+		facts = append(facts, BoardFact{"Configuration", said + ", taken up " + c.both(config.Since), false})
+	}
 	if p.opt.Board != nil {
 		facts = append(facts, p.opt.Board()...)
 	}

@@ -63,6 +63,7 @@ func examine(ctx context.Context, b *board) []Finding {
 	for _, w := range b.config.Warnings {
 		b.look("config", fmt.Sprintf("%s:%d:%d: %s", w.File, w.Line, w.Column, w.What), w.Fix)
 	}
+	b.inForce()
 	b.users()
 	b.nodes()
 	b.kernelFiles()

@@ -160,13 +160,13 @@ func TestGoldenPages(t *testing.T) {
 			b.synced = func() (bool, bool) { return true, true }
 			b.statfs = space(26e9, 31e9, 0)
 			b.dial = func(context.Context, string, string) (net.Conn, error) { c, _ := net.Pipe(); return c, nil }
-			b.state = says(page.StateReport{Age: &age, Probes: map[string]page.ProbeReport{"warmer-air": {Celsius: &celsius}, "warmer-core": {Celsius: &celsius}}})
+			b.state = says(page.StateReport{Age: &age, Config: b.config.Hash, Probes: map[string]page.ProbeReport{"warmer-air": {Celsius: &celsius}, "warmer-core": {Celsius: &celsius}}})
 			b.test, b.send = true, func(context.Context, *configs.Phone) error { return nil }
 		}},
 		{"bad", true, func(b *board) {
 			b.synced = func() (bool, bool) { return false, true }
 			b.statfs = space(40_960_000, 31e9, 0)
-			b.state = says(page.StateReport{Age: &old, Stale: true, Probes: map[string]page.ProbeReport{"warmer-air": {}}})
+			b.state = says(page.StateReport{Age: &old, Stale: true, Config: "0123456789abcdef", Probes: map[string]page.ProbeReport{"warmer-air": {}}})
 			b.test, b.send = true, func(context.Context, *configs.Phone) error {
 				return errors.New("the far end answered 401 Unauthorized")
 			}

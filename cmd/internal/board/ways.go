@@ -61,6 +61,19 @@ func (b *board) daemon(ctx context.Context) (Finding, *page.StateReport) {
 	return Finding{OK, about, fmt.Sprintf("watches %d probes; its last sweep is %s old", len(st.Probes), seconds(*st.Age)), ""}, st
 }
 
+// inForce holds the configuration against that of the running daemon.
+func (b *board) inForce() {
+	const about = "config"
+	switch mine := b.config.Hash; {
+	case b.running == nil || b.running.Config == "":
+		b.ok(about, mine)
+	case b.running.Config != mine:
+		b.look(about, fmt.Sprintf("%s, and the daemon runs %s", mine, b.running.Config), "sudo systemctl reload holdbell, and see what it says: journalctl -u holdbell -n 50")
+	default:
+		b.ok(about, mine+", and the daemon runs it")
+	}
+}
+
 func seconds(s float64) string { return fmt.Sprintf("%.1f s", s) }
 
 // broker knocks at the port of each MQTT broker and says nothing to it.

@@ -121,6 +121,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 		Heartbeat:   func() sensor.Instant { return d.outputs.Load().heartbeat() },
 		Record:      func() metrics.Record { return d.record.figures() },
 		RemoteWrite: func() *metrics.RemoteWrite { return d.outputs.Load().remoteFigures() },
+		Config:      func() publish.Config { return d.outputs.Load().config },
 	})
 	d.desk = newDesk(d.feed.Now, d.patience)
 	d.loop = &loop{
@@ -288,7 +289,7 @@ func (d *Daemon) between() {
 			d.log.Error("the new configuration is not used; the old one stays", "err", err)
 			return
 		}
-		d.log.Info("the new configuration is in force", "site", cfg.Site, "probes", len(cfg.Probes), "stations", len(cfg.Stations))
+		d.log.Info("the new configuration is in force", "site", cfg.Site, "config", cfg.Hash, "probes", len(cfg.Probes), "stations", len(cfg.Stations))
 	default:
 	}
 }

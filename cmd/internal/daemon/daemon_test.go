@@ -198,8 +198,10 @@ type rig struct {
 	log    *lines
 	socket string
 	pages  chan string
-	stop   context.CancelFunc
-	ended  chan error
+	// brokers are the addresses of the embedded ones.
+	brokers chan string
+	stop    context.CancelFunc
+	ended   chan error
 }
 
 // lines is a log that can be read while it is written.
@@ -255,13 +257,15 @@ func beginFeed(t *testing.T, cfg *configs.Config, ledger string, feed func(newes
 	}
 	t.Cleanup(func() { os.RemoveAll(dir) })
 	r := &rig{t: t, ear: newEar(), log: &lines{more: make(chan struct{}, 1)}, socket: filepath.Join(dir, "s"),
-		pages: make(chan string, 4), ended: make(chan error, 1)}
+		pages: make(chan string, 4), brokers: make(chan string, 4), ended: make(chan error, 1)}
 	r.Daemon, err = New(cfg, Options{
 		Open:   func(_ *configs.Config, newest sensor.Instant) (*Feed, error) { return feed(newest), nil },
 		Ledger: ledger, Socket: r.socket, Publishers: []publish.Publisher{r.ear}, Log: slog.New(slog.NewTextHandler(r.log, nil)),
 		Listening: func(what string, at net.Addr) {
 			if what == "page" {
 				r.pages <- "http://" + at.String()
+			} else {
+				r.brokers <- at.String()
 			}
 		},
 	})

@@ -29,6 +29,7 @@ type outputs struct {
 	d       *Daemon
 	log     *slog.Logger
 	cfg     *configs.Config
+	config  publish.Config
 	topics  *topic.Hub // probes that others publish; nil without any
 	page    *page.Page
 	handler http.Handler
@@ -48,7 +49,10 @@ type outputs struct {
 
 // newOutputs makes the publishers of cfg and starts none. Nothing in it waits for a disk or a network.
 func (d *Daemon) newOutputs(cfg *configs.Config, feed *Feed) (*outputs, error) {
-	o := &outputs{d: d, log: d.log, cfg: cfg, topics: feed.Topics}
+	o := &outputs{d: d, log: d.log, cfg: cfg, topics: feed.Topics, config: publish.Config{Hash: cfg.Hash, Base: cfg.Base, Since: d.desk.now()}}
+	if old := d.outputs.Load(); old != nil && old.config.Hash == cfg.Hash && old.config.Base == cfg.Base {
+		o.config.Since = old.config.Since
+	}
 	o.shown.Store(new([]publish.Publisher))
 	o.guards.Store(new([]*guard))
 	o.door = newDoor(cfg.HTTP, d.log)
@@ -57,7 +61,7 @@ func (d *Daemon) newOutputs(cfg *configs.Config, feed *Feed) (*outputs, error) {
 		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, ReplyKey: d.replyKey, Events: d.record.recent(), Past: d.past, Readings: d.readings(cfg),
 		Papers:   &papers{d, cfg, time.Local},
 		HotLimit: &cfg.Code.HotLimit, ColdLimit: &cfg.Code.ColdLimit,
-		Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log, Visitor: o.door.visitor, SignIn: o.door.signInIf(),
+		Config: o.config, Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log, Visitor: o.door.visitor, SignIn: o.door.signInIf(),
 	})
 	if err != nil {
 		return nil, err
@@ -116,7 +120,7 @@ func (o *outputs) mqttOptions(brokers []string) mqtt.Options {
 		Brokers: brokers, Prefix: m.Prefix, Site: o.cfg.Site, ClientID: m.ClientID,
 		Username: m.Username, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile,
 		Commands: m.Commands, Mark: o.d.Mark, Log: o.log, Now: o.d.desk.now,
-		Discovery: m.Discovery, Period: o.cfg.Period, Version: o.d.o.Version, Head: o.d.record.head,
+		Discovery: m.Discovery, Period: o.cfg.Period, Version: o.d.o.Version, Head: o.d.record.head, Config: o.config,
 	}
 	if o.topics != nil {
 		opts.Feeds, opts.Feed = o.topics.Topics(), o.topics.Deliver

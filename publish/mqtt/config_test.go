@@ -22,7 +22,7 @@ func configItem(c *Client) *item {
 // makes no message urgent.
 func TestTheConfigurationsMessage(t *testing.T) {
 	o := options()
-	o.Broker, o.Version = "tcp://127.0.0.1:1883", "1.2.3"
+	o.Brokers, o.Version = []string{"tcp://127.0.0.1:1883"}, "1.2.3"
 	now := o.Now()
 	o.Now = func() sensor.Instant { return now }
 	c, err := New(o)

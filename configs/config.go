@@ -192,7 +192,7 @@ type HTTP struct {
 // MQTT is the way to a broker, or the broker inside the daemon.
 type MQTT struct {
 	Brokers      []string // URLs, of one broker or of a cluster's; or Embedded alone
-	Listen       string // of the embedded broker
+	Listen       string   // of the embedded broker
 	Prefix       string
 	Username     string
 	PasswordFile string

@@ -84,8 +84,8 @@ func readRules(t *testing.T, name string) (records, alerts []alertRule) {
 	}
 	var file struct {
 		Groups []struct {
-			Name     string      `yaml:"name"`
-			Rules    []alertRule `yaml:"rules"`
+			Name  string      `yaml:"name"`
+			Rules []alertRule `yaml:"rules"`
 		} `yaml:"groups"`
 	}
 	if err := yaml.UnmarshalWithOptions(data, &file, yaml.Strict()); err != nil {

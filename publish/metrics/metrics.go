@@ -33,6 +33,16 @@ type Options struct {
 	Config func() publish.Config
 	// Record tells what the record takes; it is asked at scrape time.
 	Record func() Record
+	// MQTT tells how the way to the broker stands; it is asked at scrape time. nil, or one that gives nil: there is none.
+	MQTT func() *MQTT
+}
+
+// MQTT is how the way to the broker stands.
+type MQTT struct {
+	Connected bool
+	Troubles  map[string]bool // all that can be, and whether it is
+	// When the board's own certificate and the broker's end; zero where there is none.
+	BoardEnds, BrokerEnds time.Time
 }
 
 // RemoteWrite is how remote write does. Results counts samples since the start.
@@ -143,6 +153,11 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 	if c.m.o.Record != nil {
 		collectRecord(ch, c.m.o.Record())
 	}
+	if c.m.o.MQTT != nil {
+		if m := c.m.o.MQTT(); m != nil {
+			collectMQTT(ch, m)
+		}
+	}
 	st := c.m.state.Load()
 	if st == nil {
 		return
@@ -166,6 +181,28 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 			ch <- prometheus.MustNewConstMetric(ahead, prometheus.GaugeValue, s.LimitAhead.Seconds(), s.Name)
 		}
 	}
+}
+
+func collectMQTT(ch chan<- prometheus.Metric, m *MQTT) {
+	ch <- prometheus.MustNewConstMetric(desc("mqtt_connected", "1 while there is a connection to the MQTT broker."), prometheus.GaugeValue, truth(m.Connected))
+	d := desc("mqtt_trouble", "1 for what is wrong between the board and its MQTT broker.", "trouble")
+	for trouble, is := range m.Troubles {
+		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, truth(is), trouble)
+	}
+	d = desc("mqtt_certificate_expiry_timestamp_seconds", "When a certificate ends, as of the last try to connect: the board's own, or the broker's.", "of")
+	for of, at := range map[string]time.Time{"board": m.BoardEnds, "broker": m.BrokerEnds} {
+		if !at.IsZero() {
+			ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, float64(at.Unix()), of)
+		}
+	}
+}
+
+// truth is a gauge that is 1 or 0.
+func truth(is bool) float64 {
+	if is {
+		return 1
+	}
+	return 0
 }
 
 // collectMarks leaves out stations that the configuration no longer has.

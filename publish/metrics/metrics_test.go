@@ -102,6 +102,9 @@ func TestGolden(t *testing.T) {
 		RemoteWrite: func() *metrics.RemoteWrite {
 			return &metrics.RemoteWrite{Results: map[string]uint64{"sent": 900, "too_old": 40, "refused": 1, "undated": 2, "gone": 0}, Backlog: 90 * time.Second, LastSuccess: at(25), Failing: true}
 		},
+		MQTT: func() *metrics.MQTT {
+			return &metrics.MQTT{Troubles: map[string]bool{"unreachable": false, "broker-certificate": true}, BrokerEnds: time.Date(2026, 2, 1, 0, 0, 0, 0, time.UTC)}
+		},
 		Record: func() metrics.Record {
 			return metrics.Record{Bytes: 52e6, Free: 9e9, ThinnedUntil: time.Date(2026, 4, 18, 0, 0, 0, 0, time.UTC), Dropped: 60}
 		}})

@@ -37,24 +37,14 @@ func shared(t *testing.T, list string, names ...string) *host {
 	return h()
 }
 
-func as(t *testing.T, h *host, name string) paho.Client {
-	return rawClient(t, paho.NewClientOptions().AddBroker("tcp://"+h.addr).SetUsername(name).SetPassword("pw-"+name).SetOrderMatters(true))
+func asked(h *host, name string) *paho.ClientOptions {
+	return paho.NewClientOptions().AddBroker("tcp://" + h.addr).SetUsername(name).SetPassword("pw-" + name).SetOrderMatters(true)
 }
 
+func as(t *testing.T, h *host, name string) paho.Client { return rawClient(t, asked(h, name)) }
+
 // reader gives what a login receives of everything.
-func reader(t *testing.T, h *host, name string) *spy {
-	s := &spy{t: t, more: make(chan struct{}, 1), mc: as(t, h, name)}
-	done(t, s.mc.Subscribe("#", 1, func(_ paho.Client, m paho.Message) {
-		s.mu.Lock()
-		s.all = append(s.all, got{m.Topic(), string(m.Payload()), m.Retained()})
-		s.mu.Unlock()
-		select {
-		case s.more <- struct{}{}:
-		default:
-		}
-	}))
-	return s
-}
+func reader(t *testing.T, h *host, name string) *spy { return spyAs(t, asked(h, name), "#") }
 
 // TestTheShippedAccessList: at Debian's mosquitto a board does its whole work with it, and nothing beyond.
 func TestTheShippedAccessList(t *testing.T) {

@@ -172,8 +172,8 @@ func TestTheNextBroker(t *testing.T) {
 			t.Helper()
 			time.Sleep(spread)
 			synctest.Wait()
-			if ok, why := c.Connected(); !ok || p.last != want {
-				t.Fatalf("connected %v (%v) to %q, want %s of %v", ok, why, p.last, want, order)
+			if s := c.Status(); !s.Connected || s.Broker != want || p.last != want || s.Trouble != "" {
+				t.Fatalf("the status is %+v, want %s of %v", s, want, order)
 			}
 			must(t, c.Deliver(t.Context(), "l", publishtest.Events(1)[0]))
 		}
@@ -191,11 +191,10 @@ func TestTheNextBroker(t *testing.T) {
 		at(order[0]) // the only one left, though it was just lost
 		p.kill(order[0], true)
 		time.Sleep(2 * time.Minute)
-		_, why := c.Connected()
-		for _, host := range order {
-			if why == nil || len(why.(round)) != 3 || !slices.ContainsFunc(why.(round), func(err error) bool { return err.Error()[:len(host)] == host }) {
-				t.Errorf("with none left it says %v, and not why %s failed", why, host)
-			}
+		s := c.Status()
+		want := fmt.Sprintf("%s: network Error : connection refused; %s: network Error : connection refused; %s: network Error : connection refused", order[0], order[1], order[2])
+		if s.Connected || s.Trouble != Unreachable || s.Text != want {
+			t.Errorf("with none left the status is %+v, want %s", s, want)
 		}
 		cancel()
 		<-ended

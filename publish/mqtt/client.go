@@ -79,11 +79,14 @@ type pace struct {
 	leave time.Duration // for the farewell
 	// rebirth bounds the wait before a dashboard's start is answered.
 	rebirth time.Duration
+	online  time.Duration // between one word that we are there and the next
+	settle  time.Duration // after which a cluster is looked at again
 }
 
 func steadyPace() pace {
 	return pace{start: spread, loss: spread, first: 5 * time.Second, max: time.Minute, dial: 10 * time.Second,
-		ack: 20 * time.Second, leave: 2 * time.Second, rebirth: rebirthSpread}
+		ack: 20 * time.Second, leave: 2 * time.Second, rebirth: rebirthSpread,
+		online: time.Minute, settle: time.Minute}
 }
 
 // Client is the publisher. It is safe for concurrent use.
@@ -95,7 +98,8 @@ type Client struct {
 	home     home // zero without Discovery
 	pace     pace
 	commands chan []byte
-	head     headMessage // of the link that was seen last; of the goroutine that publishes alone
+	self     boardMessage // who this run says it is
+	head     headMessage  // of the link that was seen last; of the goroutine that publishes alone
 
 	wake chan struct{} // capacity 1: there is a newer state
 
@@ -104,6 +108,8 @@ type Client struct {
 	link   *link         // nil while there is no connection
 	up     chan struct{} // closed when link is set; replaced when it is unset
 	err    error         // why there is no connection
+	rival  rival
+	ends   ends
 }
 
 var _ publish.Publisher = (*Client)(nil)
@@ -147,7 +153,7 @@ func New(o Options) (*Client, error) {
 		o.ClientID = defaultID(o.Prefix, o.Site)
 	}
 	c := &Client{o: o, rare: publish.NewRare(o.Log), brokers: inOrder(brokers, o.ClientID), topics: newTopics(o.Prefix, o.Site), home: h, pace: steadyPace(),
-		commands: make(chan []byte, maxCommands), wake: make(chan struct{}, 1), up: make(chan struct{})}
+		self: newBoardMessage(), commands: make(chan []byte, maxCommands), wake: make(chan struct{}, 1), up: make(chan struct{})}
 	if o.password != "" { // nobody else comes to a broker that is our own
 		c.pace.start, c.pace.loss = 0, time.Second
 	}
@@ -230,13 +236,6 @@ func (c *Client) state() *rules.State {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.latest
-}
-
-// Connected reports whether there is a connection to the broker, and if not, why.
-func (c *Client) Connected() (bool, error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.link != nil, c.err
 }
 
 // connected waits for a connection.

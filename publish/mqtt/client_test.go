@@ -84,7 +84,7 @@ func TestWhatAnotherRunLeftIsCleared(t *testing.T) {
 		st.Lots[0].Lot = "old lot"
 		first.Show(st)
 		live := newSpy(t, h.addr)
-		live.begins(site+"lot/old lot", "{")
+		live.begins(site+"lot/old%20lot", "{")
 		live.begins(alarmTopic, "{")
 		live.begins(probeTopic, "{")
 		p.cut(true)
@@ -95,7 +95,7 @@ func TestWhatAnotherRunLeftIsCleared(t *testing.T) {
 		st.Alarms = nil
 		second.Show(st)
 		live.has(alarmTopic, "")
-		live.has(site+"lot/old lot", "")
+		live.has(site+"lot/old%20lot", "")
 		live.begins(lotTopic, "{")
 	})
 }

@@ -54,6 +54,9 @@ type link struct {
 	// told is the discovery message that the broker holds; again asks for it once more.
 	told  []byte
 	again bool
+	// denied: somebody said offline of us while we were there.
+	denied bool
+	said   time.Time // when we last said that we are there
 }
 
 // message is one publish. token arrives when the library has taken it.
@@ -155,6 +158,20 @@ func (p prompt) Read(b []byte) (int, error) {
 	return n, err
 }
 
+// Write implements net.Conn. A broker that does not take our certificate says why and hangs up (RFC 8446, 4.4.2.4 and 6.2);
+// where that overtakes what we write, it is still there to be read.
+func (p prompt) Write(b []byte) (int, error) {
+	n, err := p.Conn.Write(b)
+	if t, ok := p.Conn.(*tls.Conn); ok && err != nil {
+		if e := t.SetReadDeadline(time.Now().Add(lastWord)); e == nil {
+			if _, e := t.Read(make([]byte, 1)); isAlert(e) {
+				err = e
+			}
+		}
+	}
+	return n, err
+}
+
 // secret reads the password. It stands in no error and no log.
 func (c *Client) secret() (string, error) {
 	if c.o.password != "" || c.o.PasswordFile == "" {
@@ -196,6 +213,11 @@ func (c *Client) tls(host string) (*tls.Config, error) {
 			return nil, fmt.Errorf("the client's certificate: %w", err)
 		}
 		t.Certificates = []tls.Certificate{pair}
+		c.noteEnd(func(e *ends) { e.board = pair.Leaf.NotAfter })
+	}
+	t.VerifyConnection = func(s tls.ConnectionState) error {
+		c.noteEnd(func(e *ends) { e.broker = s.PeerCertificates[0].NotAfter })
+		return nil
 	}
 	return t, nil
 }
@@ -314,6 +336,20 @@ func (l *link) taken() map[string]struct{} {
 	f := l.found
 	l.found = map[string]struct{}{}
 	return f
+}
+
+// deny notes that somebody said offline of us.
+func (l *link) deny() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.denied = true
+}
+
+// isMute reports whether it is time to say that we are there: we have not for so long, or somebody said otherwise.
+func (l *link) isMute(after time.Duration) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.denied || time.Since(l.said) >= after
 }
 
 // hasLooked reports whether the broker has told all that it holds, or will not.

@@ -44,7 +44,12 @@ type shown struct {
 func (c *Client) mirror(ctx context.Context, l *link) error {
 	board := map[string]shown{}
 	looked := l.looked
+	settled := time.NewTimer(c.pace.settle)
+	defer settled.Stop()
 	for {
+		if err := c.speak(ctx, l); err != nil {
+			return err
+		}
 		if err := c.round(ctx, l, board); err != nil {
 			return err
 		}
@@ -54,12 +59,33 @@ func (c *Client) mirror(ctx context.Context, l *link) error {
 			looked = nil
 			// Nothing waits for the answer: a broker that gives none goes on sending what is ignored.
 			go l.mc.Unsubscribe(slices.Collect(maps.Keys(c.look()))...)
+		case <-settled.C:
+			if len(c.brokers) > 1 {
+				if err := c.again(ctx, l); err != nil {
+					return err
+				}
+				clear(board)
+			}
 		case <-l.lost:
 			return errLost
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 	}
+}
+
+// again asks and looks once more, and all is published anew after it. A cluster that is without a leader refuses
+// subscriptions, and what a lost connection left on its way can be kept there after what came over the next one.
+func (c *Client) again(ctx context.Context, l *link) error {
+	ctx, cancel := context.WithTimeout(ctx, c.pace.ack)
+	defer cancel()
+	if err := c.ask(ctx, l); err != nil {
+		return err
+	}
+	if err := l.subscribe(ctx, c.look(), c.find(l)); err != nil && (!l.stands() || ctx.Err() != nil) {
+		return err
+	}
+	return nil
 }
 
 // look is what is subscribed to for a moment at the start of each connection.

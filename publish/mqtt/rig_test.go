@@ -138,7 +138,7 @@ func must(t testing.TB, err error) {
 // quick is a pace for tests.
 func quick() pace {
 	return pace{loss: time.Millisecond, first: 5 * time.Millisecond, max: 50 * time.Millisecond,
-		dial: 5 * time.Second, ack: 10 * time.Second, leave: 2 * time.Second, rebirth: time.Millisecond}
+		dial: 5 * time.Second, ack: 10 * time.Second, leave: 2 * time.Second, rebirth: time.Millisecond, online: time.Second, settle: 3 * time.Second}
 }
 
 // logbook collects log lines.
@@ -204,9 +204,14 @@ type spy struct {
 }
 
 func newSpy(t testing.TB, addr string) *spy {
+	return spyAs(t, paho.NewClientOptions().AddBroker("tcp://"+addr), "#")
+}
+
+// spyAs is a subscriber who logs in.
+func spyAs(t testing.TB, o *paho.ClientOptions, filter string) *spy {
 	s := &spy{t: t, more: make(chan struct{}, 1)}
-	s.mc = rawClient(t, paho.NewClientOptions().AddBroker("tcp://"+addr).SetOrderMatters(true))
-	done(t, s.mc.Subscribe("#", 1, func(_ paho.Client, m paho.Message) {
+	s.mc = rawClient(t, o.SetOrderMatters(true))
+	take := func(_ paho.Client, m paho.Message) {
 		s.mu.Lock()
 		s.all = append(s.all, got{m.Topic(), string(m.Payload()), m.Retained()})
 		s.mu.Unlock()
@@ -214,7 +219,19 @@ func newSpy(t testing.TB, addr string) *spy {
 		case s.more <- struct{}{}:
 		default:
 		}
-	}))
+	}
+	// A cluster refuses a subscription while it has no leader; who wants to read asks again.
+	for until := time.Now().Add(guardTime); ; {
+		tok := s.mc.Subscribe(filter, 1, take).(*paho.SubscribeToken)
+		done(t, tok)
+		if tok.Result()[filter] != refused {
+			break
+		}
+		if time.Now().After(until) {
+			t.Fatalf("the broker refuses the subscription to %s", filter)
+		}
+		pause(t.Context(), 100*time.Millisecond)
+	}
 	return s
 }
 

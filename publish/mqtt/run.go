@@ -15,7 +15,7 @@ import (
 // each connection of the one ends the other's (MQTT 3.1.1, 3.1.4-2).
 const (
 	maxTakeovers = 5
-	takeoverSpan = time.Minute
+	takeoverSpan = 2 * time.Minute
 )
 
 // Run connects, publishes and reconnects until ctx ends; then it says offline and leaves. It is called
@@ -86,10 +86,12 @@ func (t *tries) lost(c *Client, broker *url.URL, err error) time.Duration {
 	if len(t.losses) <= maxTakeovers {
 		t.warned = false
 		c.o.Log.Warn("the connection to the broker was lost", "broker", broker.Host, "err", err)
-	} else if !t.warned {
-		c.o.Log.Error("another client uses this id: the broker keeps closing the connection; give each its own client_id",
+		return jitter(c.pace.loss)
+	}
+	t.warned = true
+	if c.notice("") {
+		c.o.Log.Error("another client uses this id: the broker keeps closing the connection; give each board a site: of its own, and one client_id to one board alone",
 			"broker", broker.Host, "client_id", c.o.ClientID, "closed", len(t.losses), "within", takeoverSpan, "err", err)
-		t.warned = true
 	}
 	return jitter(c.pace.loss)
 }
@@ -139,6 +141,48 @@ func (c *Client) serve(ctx context.Context, l *link) error {
 func (c *Client) greet(ctx context.Context, l *link) error {
 	ctx, cancel := context.WithTimeout(ctx, c.pace.ack)
 	defer cancel()
+	if err := c.ask(ctx, l); err != nil {
+		return err
+	}
+	// Without leave to read, nothing of an earlier run can be cleared; all else goes on.
+	born := sync.OnceFunc(func() { close(l.looked) })
+	err := l.subscribe(ctx, c.look(), c.find(l))
+	if err != nil {
+		if !l.stands() || ctx.Err() != nil {
+			return err
+		}
+		born()
+	}
+	// Our own birth is heard after all that the broker kept.
+	err = l.subscribe(ctx, c.topics.own(), func(_ paho.Client, m paho.Message) {
+		switch {
+		case m.Topic() == c.topics.board():
+			c.hear(m.Payload(), m.Retained())
+		case m.Retained():
+		case string(m.Payload()) == "offline":
+			l.deny()
+			c.nudge()
+		default:
+			born()
+		}
+	})
+	if err != nil {
+		if !l.stands() || ctx.Err() != nil {
+			return err
+		}
+		born()
+	}
+	if err := c.listen(ctx, l); err != nil {
+		return err
+	}
+	if err := c.sayOnline(ctx, l); err != nil {
+		return err
+	}
+	return c.introduce(ctx, l)
+}
+
+// ask subscribes to what others have to say to us. A refusal costs that alone.
+func (c *Client) ask(ctx context.Context, l *link) error {
 	if c.o.Commands {
 		if err := l.subscribe(ctx, map[string]byte{c.topics.mark(): qos}, c.take); err != nil {
 			if !l.stands() || ctx.Err() != nil {
@@ -155,14 +199,20 @@ func (c *Client) greet(ctx context.Context, l *link) error {
 			c.o.Log.Warn("the broker does not let us read a probe's topic; allow it in the broker's access list", "topic", t, "err", err)
 		}
 	}
-	// Without leave to read, nothing of an earlier run can be cleared; all else goes on.
-	born := sync.OnceFunc(func() { close(l.looked) })
-	err := l.subscribe(ctx, c.look(), func(_ paho.Client, m paho.Message) {
+	return nil
+}
+
+func (c *Client) sayOnline(ctx context.Context, l *link) error {
+	l.mu.Lock()
+	l.denied, l.said = false, time.Now()
+	l.mu.Unlock()
+	return l.publish(ctx, message{topic: c.topics.status(), payload: []byte("online"), retained: true})
+}
+
+// find gives the library's handler of what a broker kept of us.
+func (c *Client) find(l *link) paho.MessageHandler {
+	return func(_ paho.Client, m paho.Message) {
 		switch {
-		case m.Topic() == c.topics.status():
-			if !m.Retained() {
-				born()
-			}
 		case m.Topic() == c.home.topic:
 			if m.Retained() {
 				l.describes(bytes.Clone(m.Payload()))
@@ -171,17 +221,7 @@ func (c *Client) greet(ctx context.Context, l *link) error {
 			l.note(m.Topic())
 			c.nudge()
 		}
-	})
-	if err != nil {
-		if !l.stands() || ctx.Err() != nil {
-			return err
-		}
-		born()
 	}
-	if err := c.listen(ctx, l); err != nil {
-		return err
-	}
-	return l.publish(ctx, message{topic: c.topics.status(), payload: []byte("online"), retained: true})
 }
 
 // feed is the library's handler of others' readings.

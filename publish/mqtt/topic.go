@@ -49,7 +49,7 @@ func level(name string) string {
 }
 
 func plain(r rune, n int) bool {
-	return !(r == utf8.RuneError && n <= 1) && unicode.IsPrint(r) && !strings.ContainsRune("/+#%", r)
+	return !(r == utf8.RuneError && n <= 1) && unicode.IsPrint(r) && !strings.ContainsRune("/+#% *>", r)
 }
 
 // topics are the topics of one site.
@@ -59,6 +59,7 @@ func newTopics(prefix, site string) topics { return topics{prefix + "/" + level(
 
 func (t topics) status() string           { return t.base + "status" }
 func (t topics) config() string           { return t.base + "status/config" }
+func (t topics) board() string            { return t.base + "status/board" }
 func (t topics) event() string            { return t.base + "event" }
 func (t topics) head() string             { return t.base + "head" }
 func (t topics) mark() string             { return t.base + "command/mark" }
@@ -68,11 +69,14 @@ func (t topics) lot(name string) string   { return t.base + "lot/" + level(name)
 
 func (t topics) station(name string) string { return t.base + "station/" + level(name) }
 
-// look subscribes to what a run may leave behind, and to our own birth, which comes after it. The head of the record
-// is not looked for: one from before a record that cannot be opened is evidence, and stays.
+// look subscribes to what a run may leave behind. The head of the record is not looked for: one from before a record
+// that cannot be opened is evidence, and stays.
 func (t topics) look() map[string]byte {
-	return map[string]byte{t.base + "probe/#": 0, t.base + "lot/#": 0, t.base + "station/#": 0, t.base + "alarm/#": 0, t.status(): 0}
+	return map[string]byte{t.base + "probe/#": 0, t.base + "lot/#": 0, t.base + "station/#": 0, t.base + "alarm/#": 0}
 }
+
+// own is listened to while a connection stands: what is said of us, and who else speaks for our site.
+func (t topics) own() map[string]byte { return map[string]byte{t.status(): 0, t.board(): 0} }
 
 // alarm names the topic by station, alarm and subject: the lot, else the probe.
 func (t topics) alarm(station, alarm, lot, probe string) string {

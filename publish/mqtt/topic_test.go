@@ -11,14 +11,16 @@ import (
 func TestLevels(t *testing.T) {
 	for name, want := range map[string]string{
 		"warmer":     "warmer",
-		"Brisket 1":  "Brisket 1",
+		"Brisket 1":  "Brisket%201",
 		"":           "-",
 		"-":          "%2D",
 		"--":         "--",
 		"a/b":        "a%2Fb",
 		"+":          "%2B",
 		"#":          "%23",
-		"100 %":      "100 %25",
+		"*":          "%2A",
+		">":          "%3E",
+		"100 %":      "100%20%25",
 		"a\x00b\n":   "a%00b%0A",
 		"Hähnchen":   "Hähnchen",
 		"\xff":       "%FF",
@@ -42,14 +44,14 @@ func TestLevels(t *testing.T) {
 
 func TestLevelsAreSafeAndDistinct(t *testing.T) {
 	names := rapid.OneOf(rapid.String(), rapid.Map(rapid.SliceOfN(rapid.Byte(), 0, 300), func(b []byte) string { return string(b) }),
-		rapid.StringMatching(`[-%~/+#a0-9A-F]{0,6}`), rapid.StringMatching(`(aé/){30,60}`))
+		rapid.StringMatching(`[-%~/+# *>.a0-9A-F]{0,6}`), rapid.StringMatching(`(aé/){30,60}`))
 	rapid.Check(t, func(t *rapid.T) {
 		a, b := names.Draw(t, "a"), names.Draw(t, "b")
 		la, lb := level(a), level(b)
 		if (a == b) != (la == lb) {
 			t.Fatalf("%q and %q become %q and %q", a, b, la, lb)
 		}
-		if la == "" || len(la) > maxLevel || !utf8.ValidString(la) || strings.ContainsAny(la, "/+#\x00") {
+		if la == "" || len(la) > maxLevel || !utf8.ValidString(la) || strings.ContainsAny(la, "/+# *>\x00") {
 			t.Fatalf("%q becomes %q", a, la)
 		}
 	})

@@ -122,6 +122,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 		Record:      func() metrics.Record { return d.record.figures() },
 		RemoteWrite: func() *metrics.RemoteWrite { return d.outputs.Load().remoteFigures() },
 		Config:      func() publish.Config { return d.outputs.Load().config },
+		MQTT:        func() *metrics.MQTT { return d.outputs.Load().mqtt() },
 	})
 	d.desk = newDesk(d.feed.Now, d.patience)
 	d.loop = &loop{

@@ -14,6 +14,7 @@ import (
 	"holdbell/configs"
 	"holdbell/publish"
 	"holdbell/publish/heartbeat"
+	"holdbell/publish/metrics"
 	"holdbell/publish/mqtt"
 	"holdbell/publish/page"
 	"holdbell/publish/panel"
@@ -315,14 +316,37 @@ func (o *outputs) facts() []page.BoardFact {
 	case client == nil:
 		return append(facts, page.BoardFact{Name: "MQTT", Value: "the broker's port is taken", Trouble: true})
 	}
-	if ok, err := client.Connected(); !ok {
-		fact := page.BoardFact{Name: "MQTT", Value: "not connected", Trouble: true}
-		if err != nil {
-			fact.Value = "not connected: " + err.Error()
-		}
-		return append(facts, fact)
+	fact := page.BoardFact{Name: "MQTT"}
+	st := client.Status()
+	fact.Trouble = !st.Connected || st.Trouble != ""
+	switch {
+	case st.Connected && st.Trouble == "":
+		fact.Value = "connected"
+	case st.Connected:
+		fact.Value = st.Text
+	case st.Trouble == "":
+		fact.Value = "not connected yet"
+	default:
+		fact.Value = "not connected: " + st.Text
 	}
-	return append(facts, page.BoardFact{Name: "MQTT", Value: "connected"})
+	return append(facts, fact)
+}
+
+// mqtt tells the metrics how the broker's client stands; nil without one.
+func (o *outputs) mqtt() *metrics.MQTT {
+	client := o.client
+	if client == nil {
+		client = o.embedded.Load()
+	}
+	if client == nil {
+		return nil
+	}
+	st := client.Status()
+	m := &metrics.MQTT{Connected: st.Connected, BoardEnds: st.BoardEnds, BrokerEnds: st.BrokerEnds, Troubles: map[string]bool{}}
+	for _, t := range mqtt.Troubles() {
+		m.Troubles[string(t)] = t == st.Trouble
+	}
+	return m
 }
 
 // phoneFacts tell of the phones that cannot be reached now.

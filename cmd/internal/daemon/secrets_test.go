@@ -197,7 +197,6 @@ func TestNoFailureTellsASecret(t *testing.T) {
 			r.ear.until(t, "below the limit", raised(rules.BelowHotLimit))
 			eventually(t, "every output has failed", func() bool {
 				o := r.outputs.Load()
-				_, mqtt := o.client.Connected()
 				failed := 0
 				o.mu.Lock()
 				for _, c := range o.couriers {
@@ -206,7 +205,7 @@ func TestNoFailureTellsASecret(t *testing.T) {
 					}
 				}
 				o.mu.Unlock()
-				return failed == len(phones) && mqtt != nil && o.beat.Trouble() != ""
+				return failed == len(phones) && o.client.Status().Trouble != "" && o.beat.Trouble() != ""
 			})
 			all := r.said(url)
 			for _, want := range []string{"Heartbeat", "events wait for phone:", "not connected", "does not hear the heartbeat"} {

@@ -156,7 +156,7 @@ type charts struct {
 
 type chartMade struct {
 	mu   sync.Mutex
-	at   time.Time
+	at   sensor.Instant
 	body []byte
 }
 
@@ -194,7 +194,7 @@ func (p *Page) serveChart(w http.ResponseWriter, r *http.Request) {
 	m := p.charts.slot(fmt.Sprintf("%q %q %q %d %d %s", r.URL.Query().Get("lot"), r.URL.Query().Get("station"), about.probes, hoursOf(r), columns, s.u))
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if m.body == nil || time.Since(m.at) > chartKeeps {
+	if m.body == nil || s.c.now.Mono-m.at.Mono > chartKeeps {
 		data, err := p.chart(r.Context(), s, about, time.Duration(hoursOf(r))*time.Hour, columns)
 		if err != nil {
 			p.unreadable(r, err)
@@ -206,7 +206,7 @@ func (p *Page) serveChart(w http.ResponseWriter, r *http.Request) {
 			p.undrawable(w, err)
 			return
 		}
-		m.body, m.at = body, time.Now()
+		m.body, m.at = body, s.c.now
 	}
 	w.Header().Set("Content-Type", "application/json")
 	writePacked(w, r, http.StatusOK, m.body)

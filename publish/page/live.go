@@ -24,6 +24,9 @@ const maxLive = 96
 
 // hub wakes the open pages when there is something new, and keeps the frames that they share.
 type hub struct {
+	// eventPace and sweepPace are the constants of these names, but where a test lets a week pass in minutes.
+	eventPace, sweepPace time.Duration
+
 	mu      sync.Mutex
 	wakes   map[chan struct{}]struct{}
 	memos   map[look]*memo
@@ -32,7 +35,9 @@ type hub struct {
 	version atomic.Uint64 // moves with everything new
 }
 
-func newHub() *hub { return &hub{wakes: map[chan struct{}]struct{}{}, memos: map[look]*memo{}} }
+func newHub() *hub {
+	return &hub{eventPace: eventPace, sweepPace: sweepPace, wakes: map[chan struct{}]struct{}{}, memos: map[look]*memo{}}
+}
 
 // changed says that there is something new. What is not urgent waits for its turn.
 func (h *hub) changed(seq uint64, urgent bool) {
@@ -43,7 +48,7 @@ func (h *hub) changed(seq uint64, urgent bool) {
 		h.seq, urgent = seq, true
 	}
 	now := time.Now()
-	if !urgent && now.Sub(h.woken) < sweepPace {
+	if !urgent && now.Sub(h.woken) < h.sweepPace {
 		return
 	}
 	h.woken = now
@@ -140,7 +145,7 @@ func (p *Page) serveLive(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		shown = f
-		if !pause(r.Context(), eventPace) {
+		if !pause(r.Context(), p.hub.eventPace) {
 			return
 		}
 		select {

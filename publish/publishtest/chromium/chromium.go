@@ -47,16 +47,22 @@ addEventListener("error", (e) => faults.push("error: " + (e.message || (e.target
 addEventListener("unhandledrejection", (e) => faults.push("rejected: " + e.reason));
 document.addEventListener("securitypolicyviolation", (e) => faults.push("refused: " + e.violatedDirective + " " + e.blockedURI + " " + e.sample));`
 
-// Tab opens a tab of the browser.
+// Tab opens a tab of the browser, which hangs for no longer than ten times the patience.
 func Tab(t testing.TB, browser context.Context) context.Context {
+	t.Helper()
+	ctx, end := context.WithTimeout(LongTab(t, browser), 10*Patience)
+	t.Cleanup(end)
+	return ctx
+}
+
+// LongTab opens a tab for a proof that takes hours.
+func LongTab(t testing.TB, browser context.Context) context.Context {
 	t.Helper()
 	ctx, cancel := chromedp.NewContext(browser)
 	t.Cleanup(cancel)
 	if err := chromedp.Do(ctx); err != nil {
 		t.Fatal(err)
 	}
-	ctx, end := context.WithTimeout(ctx, 10*Patience)
-	t.Cleanup(end)
 	if _, err := chromedp.Call(ctx, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: faults}); err != nil {
 		t.Fatal(err)
 	}

@@ -62,7 +62,7 @@ func (p *Phone) send(ctx context.Context, t target, m message) error {
 	defer cancel()
 	var err error
 	if t.form == service {
-		err = p.service.send(ctx, t, m)
+		err = p.serve(ctx, t, m)
 	} else {
 		err = p.post(ctx, t, m)
 	}
@@ -128,6 +128,11 @@ func (p *Phone) post(ctx context.Context, t target, m message) error {
 			h.Set("Actions", "http, Acknowledge, "+plain(m.ack)+", method=POST")
 		}
 	}
+	return p.exchange(req)
+}
+
+// exchange sends a request and judges its answer.
+func (p *Phone) exchange(req *http.Request) error {
 	res, err := p.client.Do(req)
 	if err != nil {
 		return cause(err)

@@ -73,7 +73,7 @@ func TestServicesKnowOurSettings(t *testing.T) {
 				asked++
 			}
 		}
-		if titled(scheme) {
+		if titled(target{scheme: scheme, raw: "template="}) {
 			if err := resolver.Set("title", "warmer: critical"); err != nil {
 				t.Errorf("%s knows no title: %v", scheme, err)
 			}

@@ -34,7 +34,7 @@ func (e *Engine) mark(m *Mark) {
 		text += " It stands unsigned."
 	}
 	e.emit(Event{Kind: kind, Since: m.At, Station: m.Station, Lot: m.Lot, Probe: m.Probe, Temp: m.Temp,
-		Mark: m.ID, By: m.By, Text: text})
+		Mark: m.ID, By: m.By, Undoable: ok && e.hasFact(m.ID), Text: text})
 }
 
 // stray is how far a mark's time may lie outside its step before a person is told: sweeps take a moment.

@@ -15,7 +15,7 @@ func (e *Engine) applyAlarms(m *Mark) (string, bool) {
 			m.Lot != "" && (s.lot == nil || s.lot.Name != m.Lot) {
 			return
 		}
-		name := string(alarmNames[s.index]) + " at " + a.Station
+		name := alarmNames[s.index].Words() + " at " + a.Station
 		if m.Kind == MarkAcknowledge {
 			if e.acknowledge(a, s, m.By) {
 				done = append(done, name)
@@ -31,7 +31,11 @@ func (e *Engine) applyAlarms(m *Mark) (string, bool) {
 		done = append(done, name)
 	})
 	if len(done) > 0 {
-		return map[MarkKind]string{MarkAcknowledge: "Acknowledged: ", MarkShelve: "Shelved: "}[m.Kind] + strings.Join(done, ", ") + ".", true
+		what := map[MarkKind]string{MarkAcknowledge: "Acknowledged", MarkShelve: "Shelved"}[m.Kind]
+		if m.By == "" {
+			what += ", unsigned"
+		}
+		return what + ": " + strings.Join(done, ", ") + ".", true
 	}
 	if m.Kind == MarkShelve {
 		return fmt.Sprintf("No such alarm stands, or the end is not within %s from now.", words(maxShelf)), false

@@ -49,7 +49,9 @@ type Event struct {
 	Basis    string         `json:"basis,omitempty"`
 	Mark     string         `json:"mark,omitempty"` // the mark's id, where one caused it
 	By       string         `json:"by,omitempty"`
-	Text     string         `json:"text"` // a whole sentence for a person
+	// Undoable: an undo of the mark is possible, for as long as it is recent and the lot is on the list.
+	Undoable bool   `json:"undoable,omitempty"`
+	Text     string `json:"text"` // a whole sentence for a person
 	// Unrecorded is set when publishers heard of the event before it was durable.
 	Unrecorded bool `json:"unrecorded,omitempty"`
 }

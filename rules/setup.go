@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"strings"
 	"time"
 
 	"holdbell/sensor"
@@ -115,6 +116,21 @@ const (
 	ClockDoubt       AlarmName = "clock-doubt"
 	MainsLost        AlarmName = "mains-lost"
 )
+
+// Words is an alarm's name as it stands within a sentence. The glossary has the same, with what it tells.
+func (a AlarmName) Words() string {
+	switch a {
+	case DangerTime:
+		return "danger-zone time"
+	case ReheatLate:
+		return "reheating late"
+	case ClockDoubt:
+		return "clock in doubt"
+	case ComeUpLate:
+		return "come-up late"
+	}
+	return strings.ReplaceAll(string(a), "-", " ")
+}
 
 // Priority is how much an alarm matters.
 type Priority string

@@ -41,6 +41,20 @@ const (
 	maxHeard = 24
 )
 
+// Undoable reports whether a mark of this kind can be taken back by an undo. Whether one mark can be is told by its event.
+func (k MarkKind) Undoable() bool {
+	switch k {
+	case MarkLoad, MarkMove, MarkTimeControl, MarkDiscard, MarkClose:
+		return true
+	}
+	return slices.Contains(tellings(), k)
+}
+
+// hasFact reports whether what a mark changed or told is remembered.
+func (e *Engine) hasFact(id string) bool {
+	return slices.ContainsFunc(e.mem.Facts, func(f fact) bool { return f.ID == id })
+}
+
 // keepFact remembers what a mark is about to change.
 func (e *Engine) keepFact(m *Mark, l *lot, w watchFact) {
 	if m.ID == "" {

@@ -124,7 +124,7 @@ func TestTheStoryClickedThrough(t *testing.T) {
 	if !strings.Contains(all, "warmer stands open") {
 		t.Error("the record does not tell of the door")
 	}
-	for _, told := range []string{"brisket-7 was discarded", "breaker reset, piece too cold to go on", "Acknowledged: below-hot-limit at warmer", "brisket-7 in warmer at 134", "brisket-7 is in warmer"} {
+	for _, told := range []string{"brisket-7 was discarded", "breaker reset, piece too cold to go on", "Acknowledged, unsigned: below hot limit at warmer", "brisket-7 in warmer at 134", "brisket-7 is in warmer"} {
 		_, older, found := strings.Cut(all, told)
 		if !found {
 			t.Fatalf("the record does not tell %q, or not in the order of time; it says\n%s", told, chromium.Text(t, tab))

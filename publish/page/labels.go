@@ -45,7 +45,7 @@ func labels() map[string]string {
 
 		// An alarm.
 		"since": "Since", "station": terms.Label(terms.Station), "probe": terms.Label(terms.Probe), "acknowledge": terms.Label(rules.MarkAcknowledge), "shelve": terms.Label(rules.MarkShelve), "shelve-for": "Silent for",
-		"by": "By whom", "by-of": "By", "no-alarm": "Every alarm is normal.", "not-known": "Not known yet.", "ringing": "Waits to be acknowledged", "rings-more": "Also to be acknowledged:",
+		"by": "By whom", "by-of": "By", "no-alarm": "Every alarm is normal.", "not-known": "Not known yet.", "one-press": "One press stands unsigned.", "sign-it": "Acknowledge with a name", "ringing": "Waits to be acknowledged", "rings-more": "Also to be acknowledged:",
 		"service": terms.Label(rules.OutOfService), "service-help": "A station out of service rings nobody; its clocks run on.",
 		"take-out": "Take out of service", "put-back": "Put back into service", "in-service": terms.Lower(rules.MarkInService), "out-of-service": terms.Lower(rules.OutOfService),
 		"silent-help": "The clocks run on, and the alarm sounds again by itself.",

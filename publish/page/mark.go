@@ -266,7 +266,7 @@ func (p *Page) acknowledgedBy(m rules.Mark) string {
 		if a.Alarm != m.Alarm || a.Station != m.Station || a.Lot != m.Lot || m.Probe != "" && a.Probe != m.Probe || a.Status != rules.Acknowledged {
 			continue
 		}
-		by := ""
+		by := ", unsigned"
 		if a.AckBy != "" {
 			by = " by " + a.AckBy
 		}

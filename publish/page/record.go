@@ -82,7 +82,7 @@ func (p *Page) serveRecord(w http.ResponseWriter, r *http.Request) {
 		if ev.At.Believed {
 			e.When = ev.At.Wall.In(p.opt.Zone).Format("15:04:05")
 		}
-		if l.marks && ev.Kind == rules.MarkTaken && ev.Mark != "" {
+		if l.marks && ev.Undoable {
 			e.Undo = href("/mark", "mark", string(rules.MarkUndo), "undoes", ev.Mark, "back", at(day, view.Page))
 		}
 		view.Events = append(view.Events, e)

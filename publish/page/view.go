@@ -102,7 +102,7 @@ func alarmOf(a *rules.AlarmState, u rules.Units, c clock) alarm {
 		add("Worst", u.Format(*a.Worst))
 	}
 	if !a.Acknowledged.IsZero() {
-		by := ""
+		by := ", unsigned"
 		if a.AckBy != "" {
 			by = " by " + a.AckBy
 		}

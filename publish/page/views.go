@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
-	"slices"
 	"strings"
 	"time"
 
@@ -217,14 +216,8 @@ func (p *Page) answerFor(id string, l look) *answerView {
 	if !l.marks {
 		return v
 	}
-	if slices.Contains(undoable(), a.mark.Kind) {
+	if a.mark.Kind.Undoable() {
 		v.Undo, v.By = a.mark.ID, a.mark.By
 	}
 	return v
-}
-
-// undoable are the marks that an undo mark takes back.
-func undoable() []rules.MarkKind {
-	return []rules.MarkKind{rules.MarkLoad, rules.MarkMove, rules.MarkClose, rules.MarkDiscard, rules.MarkTimeControl,
-		rules.MarkWrap, rules.MarkRotate, rules.MarkServe, rules.MarkCorrective, rules.MarkNote, rules.MarkCheck}
 }

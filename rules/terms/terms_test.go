@@ -97,6 +97,15 @@ func TestEveryWordHasATerm(t *testing.T) {
 	whole(t, words)
 }
 
+// What the rules say of an alarm within a sentence is the glossary's word.
+func TestAlarmsInSentences(t *testing.T) {
+	for _, a := range of[rules.AlarmName](t, "AlarmName") {
+		if a.Words() != terms.Lower(a) {
+			t.Errorf("%s: the rules say %q, the glossary %q", a, a.Words(), terms.Lower(a))
+		}
+	}
+}
+
 // What a later version wrote into a record is still readable.
 func TestUnknownWord(t *testing.T) {
 	for in, want := range map[rules.AlarmName]string{"smoke-thin": "Smoke thin", "": "", "x": "X"} {

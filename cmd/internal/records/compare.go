@@ -50,18 +50,51 @@ func Compare(ctx context.Context, l *ledger.Ledger, o Options, zone *time.Locati
 	if err != nil {
 		return nil, err
 	}
-	for i, life := range taken {
-		r, err := Read(ctx, l, Options{From: life.Begun.Wall, To: life.End(last), Setup: o.Setup, Trace: o.Trace, Lots: []Name{{Lot: life.Lot, seq: life.Seq}}})
+	for _, span := range spans(taken, last) {
+		for i := range span.lots {
+			span.Lots = append(span.Lots, Name{Lot: span.lots[i].Lot, seq: span.lots[i].Seq})
+		}
+		span.Setup, span.Trace = o.Setup, o.Trace
+		r, err := Read(ctx, l, span.Options)
 		if err != nil {
 			return nil, err
 		}
-		c.Cooks[i] = r.Lots[0]
-		if c.Cooks[i].State == nil {
-			return nil, fmt.Errorf("%s is not known to the rules with this configuration; give the one that the daemon ran with as --config FILE", life.Lot)
+		for _, life := range span.lots {
+			read := r.Lots[slices.IndexFunc(r.Lots, func(x *Life) bool { return x.Seq == life.Seq })]
+			if read.State == nil {
+				return nil, fmt.Errorf("%s is not known to the rules with this configuration; give the one that the daemon ran with as --config FILE", life.Lot)
+			}
+			c.Cooks[slices.Index(taken[:], life)] = read
 		}
 		c.Notes = append(c.Notes, r.Doubts...)
 	}
 	return c, nil
+}
+
+// spanOf is a span of the record that is read once, for the lots that it is read for.
+type spanOf struct {
+	Options
+	lots []*Life
+}
+
+// spans are what has to be read for two lots: of two that were there together their times together, so that the rules go
+// through them once.
+func spans(both [2]*Life, last time.Time) []spanOf {
+	of := func(l *Life) spanOf {
+		return spanOf{Options{From: l.Begun.Wall, To: l.End(last)}, []*Life{l}}
+	}
+	a, b := of(both[0]), of(both[1])
+	if a.From.After(b.To) || b.From.After(a.To) {
+		return []spanOf{a, b}
+	}
+	if b.From.Before(a.From) {
+		a.From = b.From
+	}
+	if b.To.After(a.To) {
+		a.To = b.To
+	}
+	a.lots = both[:]
+	return []spanOf{a}
 }
 
 // knownLots are how many lots are named to who asked for one that is not there.

@@ -1,6 +1,7 @@
 package records
 
 import (
+	"cmp"
 	"context"
 	"encoding/csv"
 	"path/filepath"
@@ -47,6 +48,7 @@ type kitchen struct {
 	temps  []float64    // °F
 	dead   map[int]bool // probes that read nothing
 	marks  []rules.Mark
+	every  time.Duration // between two sweeps; 0 is a minute
 }
 
 func newKitchen(t testing.TB) *kitchen {
@@ -103,9 +105,9 @@ func (k *kitchen) toward(lead float64, d time.Duration) *kitchen {
 	return k
 }
 
-// sweep reads all probes a minute later.
+// sweep reads all probes a minute later, or when the kitchen's next sweep is.
 func (k *kitchen) sweep() {
-	k.now += time.Minute
+	k.now += cmp.Or(k.every, time.Minute)
 	s := sensor.Sweep{At: k.at()}
 	for i, v := range k.temps {
 		reading := sensor.Reading{Temp: fahrenheit(v)}
@@ -422,6 +424,45 @@ func TestCompareChoosesLots(t *testing.T) {
 		if _, err := k.compare(strings.Fields(names)...); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", names, err)
 		}
+	}
+}
+
+// Two lots that were there together are read in one go, and say what each says that is read alone.
+func TestTwoLotsTogetherSayWhatEachSaysAlone(t *testing.T) {
+	k := newKitchen(t)
+	k.toward(40, 10*time.Minute).say("load,ribs,pit,R,a,food=pork probe=lead").toward(180, 3*time.Hour)
+	k.say("load,pan,warmer,R,b,").toward(195, time.Hour).say("move,ribs,warmer,,c,").toward(120, 2*time.Hour)
+	k.say("check,ribs,warmer,R,d,F=121").say("close,ribs,warmer,R,e,").toward(60, 2*time.Hour).say("close,pan,warmer,R,f,").toward(60, 20*time.Minute)
+	l, err := ledger.OpenReader(k.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	o := Options{Setup: setup(t, "us-fda-2022"), Trace: true, Lots: []Name{{Lot: "ribs"}, {Lot: "pan"}}}
+	c, err := Compare(t.Context(), l, o, time.UTC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(spans(c.Cooks, c.last)); n != 1 {
+		t.Errorf("they are read in %d spans", n)
+	}
+	alone := *c
+	for i, x := range c.Cooks {
+		r, err := Read(t.Context(), l, Options{From: x.Begun.Wall, To: x.End(c.last), Setup: o.Setup, Trace: true, Lots: []Name{{Lot: x.Lot, seq: x.Seq}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		alone.Cooks[i] = r.Lots[0]
+		if !slices.EqualFunc(x.trace, alone.Cooks[i].trace, func(p, q point) bool {
+			return p.at.Wall.Equal(q.at.Wall) && (p.temp == nil) == (q.temp == nil) && (p.temp == nil || *p.temp == *q.temp)
+		}) {
+			t.Errorf("%s: the line has %d points, and %d alone", x.Lot, len(x.trace), len(alone.Cooks[i].trace))
+		}
+	}
+	together, _ := c.Table(time.UTC)
+	apart, _ := alone.Table(time.UTC)
+	if len(apart) < 10 || !slices.Equal(together, apart) {
+		t.Errorf("together\n%q\nalone\n%q", together, apart)
 	}
 }
 

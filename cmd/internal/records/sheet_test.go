@@ -120,6 +120,19 @@ func TestSheets(t *testing.T) {
 			t.Errorf("strange names take %d sheets of %s", n, on.name)
 		}
 	}
+	// On the screen: a phone's and a wall's, in both schemes, a checker of WCAG finds nothing.
+	for _, d := range []struct{ name, document string }{{"eight", day}, {"both", both}, {"record", html(t, strange(t).read(Options{Setup: setup(t, "us-fda-2022")}))}, {"strange", odd}} {
+		path := filepath.Join(t.ArtifactDir(), d.name+"-screen.html")
+		if err := os.WriteFile(path, []byte(d.document), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		chromium.Open(t, tab, "file://"+path)
+		for scheme, width := range map[string]int64{"light": 360, "dark": 1920} {
+			chromium.Size(t, tab, width, 1080, scheme)
+			chromium.Accessible(t, tab, fmt.Sprintf("%s at %d, %s", d.name, width, scheme))
+			chromium.Picture(t, tab, fmt.Sprintf("paper-%s-%d-%s", d.name, width, scheme))
+		}
+	}
 	// The last page open is the strange one, on the screen.
 	chromium.Size(t, tab, 800, 900, "light")
 	if by := chromium.Get[float64](t, tab, wide); by > 0.5 {

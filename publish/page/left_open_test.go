@@ -225,6 +225,7 @@ type line struct {
 	said *sync.Cond
 	n    int
 	end  context.CancelFunc
+	over chan struct{} // closed when it has ended
 }
 
 func (w *numbered) Unwrap() http.ResponseWriter { return w.ResponseWriter }
@@ -293,7 +294,7 @@ func renderers() (sum int64) {
 		}
 		roll, _ := os.ReadFile(filepath.Join(filepath.Dir(name), "smaps_rollup"))
 		for l := range strings.Lines(string(roll)) {
-			if f := strings.Fields(l); len(f) > 1 && f[0] == "Pss:" {
+			if f := strings.Fields(l); len(f) > 1 && f[0] == "Private_Dirty:" {
 				kib, _ := strconv.ParseInt(f[1], 10, 64)
 				sum += kib << 10
 			}
@@ -359,8 +360,10 @@ func TestABrowserLeftOpen(t *testing.T) {
 		}
 		ctx, end := context.WithCancel(r.Context())
 		defer end()
+		over := make(chan struct{})
+		defer close(over)
 		l.mu.Lock()
-		l.end = end
+		l.end, l.over = end, over
 		l.mu.Unlock()
 		inner.ServeHTTP(&numbered{w, k, l}, r.WithContext(ctx))
 	}))
@@ -406,8 +409,10 @@ func TestABrowserLeftOpen(t *testing.T) {
 		cut.Store(true)
 		for _, l := range lines {
 			l.mu.Lock()
-			l.end()
+			end, over := l.end, l.over
 			l.mu.Unlock()
+			end()
+			<-over // else its last message might tell of a second in which it is away
 		}
 		for range 20 {
 			k.pass(t)

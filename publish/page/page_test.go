@@ -121,7 +121,10 @@ func TestPageNamesEverything(t *testing.T) {
 		want = append(want, a.Text, string(a.Priority), terms.Label(a.Alarm))
 	}
 	for _, p := range st.Probes {
-		want = append(want, p.Name, p.Reading.Fault.String())
+		want = append(want, p.Name)
+		if !p.Reading.Valid() {
+			want = append(want, terms.Label(p.Reading.Fault), terms.Of(p.Reading.Fault).Means)
+		}
 	}
 	for _, w := range want {
 		if !strings.Contains(strings.ToLower(words), strings.ToLower(w)) && w != "value unknown" {

@@ -128,7 +128,7 @@ func probeOf(p *rules.ProbeState, u rules.Units, c clock) probe {
 			v.Reading += ", corrected from " + u.Format(p.Raw.Temp)
 		}
 	} else {
-		v.Reading, v.Fault = p.Reading.Fault.String(), cmp.Or(p.Rejected, terms.Of(p.Reading.Fault).Means)
+		v.Reading, v.Fault = terms.Label(p.Reading.Fault), cmp.Or(p.Rejected, terms.Of(p.Reading.Fault).Means)
 	}
 	return v
 }

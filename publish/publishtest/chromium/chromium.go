@@ -10,7 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 )
@@ -55,12 +57,16 @@ func Tab(t testing.TB, browser context.Context) context.Context {
 	return ctx
 }
 
-// LongTab opens a tab for a proof that takes hours.
+// LongTab opens a tab for a proof that takes hours. The tools' own memory of the network, in which the browser keeps up to
+// 200 MB of answers for whoever asks, is off.
 func LongTab(t testing.TB, browser context.Context) context.Context {
 	t.Helper()
 	ctx, cancel := chromedp.NewContext(browser)
 	t.Cleanup(cancel)
 	if err := chromedp.Do(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := chromedp.Call(ctx, network.Disable, cdp.Empty{}); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := chromedp.Call(ctx, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: faults}); err != nil {

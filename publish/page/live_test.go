@@ -359,3 +359,21 @@ func TestTakeItBack(t *testing.T) {
 		}
 	}
 }
+
+// The record offers to take a mark back where the rules said that it can be, and only to who may mark.
+func TestTheRecordOffersWhatCanBeTakenBack(t *testing.T) {
+	p := kitchen(t, rich(), noon, noMark)
+	for i, undoable := range []bool{true, false} {
+		ev := rules.Event{Seq: uint64(90 + i), Kind: rules.MarkTaken, At: ago(time.Minute), Mark: fmt.Sprintf("mark-%d", i), Undoable: undoable, Text: "Something was marked."}
+		if err := p.Deliver(t.Context(), "ledger", ev); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, body := get(t, p, "/record"); !strings.Contains(body, "undoes=mark-0") || strings.Contains(body, "undoes=mark-1") {
+		t.Errorf("the record offers\n%s", textOf(t, body))
+	}
+	p.opt.Visitor = func(*http.Request) Visitor { return Visitor{Why: "no"} }
+	if _, body := get(t, p, "/record"); strings.Contains(body, "undoes=") {
+		t.Error("who may not mark is offered an undo")
+	}
+}

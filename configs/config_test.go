@@ -132,7 +132,7 @@ func TestSetupRefusesAStrayReference(t *testing.T) {
 
 func TestExamples(t *testing.T) {
 	names := ExampleNames()
-	if want := []string{"all-probes", "cabinet", "demo", "pit-and-warmer", "restaurant"}; !slices.Equal(names, want) {
+	if want := []string{"all-probes", "cabinet", "demo-fleet", "demo", "pit-and-warmer", "restaurant"}; !slices.Equal(names, want) {
 		t.Fatalf("examples %v, want %v", names, want)
 	}
 	for _, name := range names {

@@ -51,6 +51,8 @@ type Options struct {
 	Mains func(name string) sysfs.Mains
 	// Socket is the path of the control socket; empty for none.
 	Socket string
+	// NoPage leaves page, its port and the control socket out: for the many boards of a fleet in one process.
+	NoPage bool
 	// Version and Commit are published as the build's.
 	Version, Commit string
 	// Publishers are told beside the configured ones. Where they left off is not recorded.

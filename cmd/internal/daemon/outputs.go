@@ -56,16 +56,11 @@ func (d *Daemon) newOutputs(cfg *configs.Config, feed *Feed) (*outputs, error) {
 	}
 	o.shown.Store(new([]publish.Publisher))
 	o.guards.Store(new([]*guard))
-	o.door = newDoor(cfg.HTTP, d.log)
 	var err error
-	o.page, err = page.New(page.Options{
-		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, ReplyKey: d.replyKey, Events: d.record.recent(), Past: d.past, Readings: d.readings(cfg),
-		Papers:   &papers{d, cfg, time.Local},
-		HotLimit: &cfg.Code.HotLimit, ColdLimit: &cfg.Code.ColdLimit,
-		Config: o.config, Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log, Visitor: o.door.visitor, SignIn: o.door.signInIf(),
-	})
-	if err != nil {
-		return nil, err
+	if !d.o.NoPage {
+		if err = o.newPage(cfg); err != nil {
+			return nil, err
+		}
 	}
 	if m := cfg.MQTT; m != nil && !m.Inside() {
 		if o.client, err = mqtt.New(o.mqttOptions(m.Brokers)); err != nil {
@@ -99,11 +94,27 @@ func (d *Daemon) newOutputs(cfg *configs.Config, feed *Feed) (*outputs, error) {
 	if o.panel, err = d.newPanel(cfg, feed.Buses); err != nil {
 		return nil, err
 	}
+	return o, nil
+}
+
+// newPage makes the page, and what its port answers.
+func (o *outputs) newPage(cfg *configs.Config) (err error) {
+	d := o.d
+	o.door = newDoor(cfg.HTTP, d.log)
+	o.page, err = page.New(page.Options{
+		Now: d.desk.now, Period: cfg.Period, Mark: d.Mark, ReplyKey: d.replyKey, Events: d.record.recent(), Past: d.past, Readings: d.readings(cfg),
+		Papers:   &papers{d, cfg, time.Local},
+		HotLimit: &cfg.Code.HotLimit, ColdLimit: &cfg.Code.ColdLimit,
+		Config: o.config, Board: func() []page.BoardFact { return d.boardFacts(o) }, Log: d.log, Visitor: o.door.visitor, SignIn: o.door.signInIf(),
+	})
+	if err != nil {
+		return err
+	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", d.metrics.Handler())
 	mux.Handle("/", o.page.Handler())
 	o.handler = mux
-	return o, nil
+	return nil
 }
 
 // replyAddress is the address of the button that acknowledges an alarm from its message; empty when the page
@@ -134,7 +145,9 @@ func (o *outputs) mqttOptions(brokers []string) mqtt.Options {
 func (o *outputs) start(ctx context.Context) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	var wg sync.WaitGroup
-	o.add(ctx, &wg, o.page, &o.d.memory)
+	if o.page != nil {
+		o.serve(ctx, &wg)
+	}
 	o.add(ctx, &wg, o.d.metrics, &o.d.memory)
 	for _, p := range o.d.o.Publishers {
 		o.add(ctx, &wg, p, &o.d.memory)
@@ -158,17 +171,6 @@ func (o *outputs) start(ctx context.Context) (stop func()) {
 	case o.cfg.MQTT != nil:
 		wg.Go(func() { o.embed(ctx, &wg) })
 	}
-	server := &httpServer{
-		listen:    func() (net.Listener, error) { return net.Listen("tcp", o.cfg.HTTP.Listen) },
-		handler:   o.handler,
-		webConfig: o.cfg.HTTP.WebConfig,
-		door:      o.door,
-		ready:     func(at net.Addr) { o.listening("page", at) },
-	}
-	wg.Go(func() { server.run(ctx, o.log) })
-	if o.d.o.Socket != "" {
-		wg.Go(func() { o.control(ctx) })
-	}
 	return func() {
 		cancel()
 		done := make(chan struct{})
@@ -181,6 +183,22 @@ func (o *outputs) start(ctx context.Context) (stop func()) {
 		case <-time.After(lastWords):
 			o.log.Warn("a publisher does not stop; it is left to itself")
 		}
+	}
+}
+
+// serve sets the page to work, on its port and on the control socket.
+func (o *outputs) serve(ctx context.Context, wg *sync.WaitGroup) {
+	o.add(ctx, wg, o.page, &o.d.memory)
+	server := &httpServer{
+		listen:    func() (net.Listener, error) { return net.Listen("tcp", o.cfg.HTTP.Listen) },
+		handler:   o.handler,
+		webConfig: o.cfg.HTTP.WebConfig,
+		door:      o.door,
+		ready:     func(at net.Addr) { o.listening("page", at) },
+	}
+	wg.Go(func() { server.run(ctx, o.log) })
+	if o.d.o.Socket != "" {
+		wg.Go(func() { o.control(ctx) })
 	}
 }
 

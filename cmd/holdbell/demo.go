@@ -25,13 +25,27 @@ const demoSeed = 1
 
 func demoVerb() *cobra.Command {
 	var o demo
+	var f fleet
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "A simulated kitchen through the same path: no hardware, no server",
 		Long: "demo runs a simulated kitchen through the daemon: simulated chips behind the real drivers, an MQTT\n" +
-			"broker inside, a record in a temporary folder, the page. It prints where they are, then what happens.",
+			"broker inside, a record in a temporary folder, the page. It prints where they are, then what happens.\n\n" +
+			"With --boards N it runs N boards of a fleet in one process, each with a site and a record of its own, about one\n" +
+			"of eight in trouble. Where they publish stands in the file of --config, under publish:. Their speed is 1 unless\n" +
+			"told: a receiver refuses readings that are ahead of its clock.",
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := f.check(cmd.Flags().Changed); err != nil {
+				return &exit{exitUsage, err}
+			}
+			if f.boards > 1 {
+				f.speed, f.last = 1, o.last
+				if cmd.Flags().Changed("speed") {
+					f.speed = o.speed
+				}
+				return f.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+			}
 			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
@@ -41,6 +55,7 @@ func demoVerb() *cobra.Command {
 	flags.StringVar(&o.listen, "listen", "127.0.0.1:0", "the page's `ADDRESS`")
 	flags.DurationVar(&o.last, "for", 0, "stop after this `DURATION` of wall time; 0 goes on")
 	flags.StringVar(&o.ledger, "ledger", "", "keep the record at `PATH`; started again on it, the story goes on where it was")
+	f.flags(cmd)
 	flags.StringVar(&o.socket, "socket", "", "the control `SOCKET`; in the temporary folder unless told")
 	return cmd
 }
@@ -55,11 +70,8 @@ type demo struct {
 }
 
 func (o *demo) run(ctx context.Context, out, errs io.Writer) error {
-	if !(o.speed > 0 && o.speed <= 1e6) {
-		return &exit{exitUsage, fmt.Errorf("speed %v: give a number above zero and up to 1000000, such as 60", o.speed)}
-	}
-	if o.last < 0 {
-		return &exit{exitUsage, fmt.Errorf("for %v: give a duration above zero, such as 90s", o.last)}
+	if err := checkPace(o.speed, o.last); err != nil {
+		return err
 	}
 	cfg, err := o.config()
 	if err != nil {
@@ -80,7 +92,7 @@ func (o *demo) run(ctx context.Context, out, errs io.Writer) error {
 	teller := newTeller(out, o.socket)
 	version, commit := build()
 	d, err := daemon.New(cfg, daemon.Options{
-		Open: (&story{speed: o.speed, all: o.allProbes}).open, Ledger: o.ledger, Socket: o.socket, Version: version, Commit: commit,
+		Open: demoStory(o.speed, o.allProbes).open, Ledger: o.ledger, Socket: o.socket, Version: version, Commit: commit,
 		Publishers: []publish.Publisher{teller}, Listening: teller.listening,
 		Log: newLog(errs, slog.LevelWarn),
 	})
@@ -93,6 +105,16 @@ func (o *demo) run(ctx context.Context, out, errs io.Writer) error {
 		defer cancel()
 	}
 	return watch(ctx, d, nil)
+}
+
+func checkPace(speed float64, last time.Duration) error {
+	if !(speed > 0 && speed <= 1e6) {
+		return &exit{exitUsage, fmt.Errorf("speed %v: give a number above zero and up to 1000000, such as 60", speed)}
+	}
+	if last < 0 {
+		return &exit{exitUsage, fmt.Errorf("for %v: give a duration above zero, such as 90s", last)}
+	}
+	return nil
 }
 
 func (o *demo) config() (*configs.Config, error) {

@@ -14,7 +14,18 @@ import (
 // story is the demo's kitchen as a feed: the drivers on simulated chips, in virtual time.
 type story struct {
 	speed float64
-	all   bool // the cabinet with every chip, in which nobody tells the daemon anything
+	start sensor.Instant // by the kitchen's own clock
+	plan  kitchen.Plan
+	marks []kitchen.Mark // what its people tell the daemon
+}
+
+// demoStory is the kitchen with a story, or the cabinet with every chip, in which nobody tells the daemon anything.
+func demoStory(speed float64, all bool) *story {
+	if all {
+		plan, _, _ := kitchen.AllProbes(demoSeed)
+		return &story{speed: speed, start: begins(), plan: plan}
+	}
+	return &story{speed: speed, start: begins(), plan: kitchen.DemoPlan(demoSeed), marks: kitchen.DemoMarks()}
 }
 
 // begins is when the story begins, by the kitchen's own clock.
@@ -25,16 +36,11 @@ func begins() sensor.Instant {
 // open goes on where the record ends: the kitchen's physics are run up to there, unseen, and so is its
 // script. Virtual time stands still while the demo is not running.
 func (s *story) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, error) {
-	plan, marks := kitchen.DemoPlan(demoSeed), kitchen.DemoMarks()
-	if s.all {
-		plan, _, _ = kitchen.AllProbes(demoSeed)
-		marks = nil
-	}
-	k, err := kitchen.New(plan)
+	k, err := kitchen.New(s.plan)
 	if err != nil {
 		return nil, err
 	}
-	start := begins()
+	start := s.start
 	if !newest.IsZero() {
 		gone := newest.Wall.Sub(start.Wall)
 		if newest.Boot != start.Boot || newest.Mono != gone {
@@ -51,7 +57,7 @@ func (s *story) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 	for i := range probes {
 		drivers[i] = probes[i].Probe
 	}
-	script, err := people(marks, newest)
+	script, err := people(s.marks, s.start, newest)
 	if err != nil {
 		return nil, err
 	}
@@ -60,7 +66,7 @@ func (s *story) open(cfg *configs.Config, newest sensor.Instant) (*daemon.Feed, 
 }
 
 // people gives what the story's people tell the daemon, as it falls due, from after the record's end.
-func people(marks []kitchen.Mark, newest sensor.Instant) (func(sensor.Instant) []rules.Mark, error) {
+func people(marks []kitchen.Mark, start, newest sensor.Instant) (func(sensor.Instant) []rules.Mark, error) {
 	var told []rules.Mark
 	for i, m := range marks {
 		mark, err := rules.ParseMark(rules.MarkFields{Mark: m.Kind, Lot: m.Lot, Station: m.Station, Note: m.Note, By: m.By,
@@ -68,7 +74,7 @@ func people(marks []kitchen.Mark, newest sensor.Instant) (func(sensor.Instant) [
 		if err != nil {
 			return nil, fmt.Errorf("the story's mark %d: %w", i+1, err)
 		}
-		mark.At = begins().Add(m.At)
+		mark.At = start.Add(m.At)
 		if d, _ := mark.At.Sub(newest); newest.IsZero() || d > 0 {
 			told = append(told, mark)
 		}

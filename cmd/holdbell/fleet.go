@@ -32,6 +32,8 @@ const (
 	mostBoards = 10_000
 	// startPause lies between the starts of two boards: so their sweeps are spread, and no broker meets all at once.
 	startPause = 20 * time.Millisecond
+	// stopAtOnce bounds the boards that stop together: a thousand of them would take each other the time to say goodbye.
+	stopAtOnce = 16
 )
 
 // fleet is the demo of many boards in one process.
@@ -128,7 +130,7 @@ func (f *fleet) open(i int, folder string, t *announcer, log *slog.Logger) (*dae
 	s := &story{speed: f.speed, start: sensor.Instant{Wall: now, Believed: true}, plan: plan, marks: marks}
 	version, commit := build()
 	return daemon.New(cfg, daemon.Options{
-		Open: s.open, Ledger: filepath.Join(home, "ledger.db"), NoPage: i > f.pages, Version: version, Commit: commit,
+		Open: s.open, Ledger: filepath.Join(home, "ledger.db"), Fleeting: true, NoPage: i > f.pages, Version: version, Commit: commit,
 		Publishers: []publish.Publisher{&prefixed{t, cfg.Site}},
 		Listening:  func(_ string, at net.Addr) { t.listening(i, at) },
 		Log:        log.With("site", cfg.Site),
@@ -162,6 +164,7 @@ func (f *fleet) run(ctx context.Context, out, errs io.Writer) error {
 	}
 	log := newLog(errs, slog.LevelWarn)
 	t := newAnnouncer(out, min(f.pages, f.boards))
+	turns := make(chan struct{}, stopAtOnce)
 	var failed atomic.Int64
 	var wg sync.WaitGroup
 	for i := 1; i <= f.boards && ctx.Err() == nil; i++ {
@@ -172,7 +175,7 @@ func (f *fleet) run(ctx context.Context, out, errs io.Writer) error {
 			continue
 		}
 		wg.Go(func() {
-			if err := d.Run(ctx); err != nil {
+			if err := runInTurn(ctx, d, turns); err != nil {
 				failed.Add(1)
 				log.Error("a board has failed; the others go on", "site", siteOf(i), "err", err)
 			}
@@ -190,6 +193,21 @@ func (f *fleet) run(ctx context.Context, out, errs io.Writer) error {
 		return &exit{exitFailed, fmt.Errorf("%d of %d boards failed", n, f.boards)}
 	}
 	return nil
+}
+
+// runInTurn runs d until ctx ends and it is its turn to stop.
+func runInTurn(ctx context.Context, d *daemon.Daemon, turns chan struct{}) error {
+	own, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	waits := context.AfterFunc(ctx, func() {
+		turns <- struct{}{}
+		cancel()
+	})
+	err := d.Run(own)
+	if !waits() {
+		<-turns
+	}
+	return err
 }
 
 func pause(ctx context.Context, d time.Duration) {

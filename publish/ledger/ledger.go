@@ -24,6 +24,9 @@ type Options struct {
 	// CopyPath is where the snapshot is kept apart, as SaveCopy does: a ledger that is begun anew names the
 	// ledger of that copy as the one that it was carried on from. Empty: nowhere.
 	CopyPath string
+	// Fleeting is a record that is thrown away with its folder: no commit of it waits for the disk, and none need
+	// survive a power cut.
+	Fleeting bool
 }
 
 // Ledger is the record in one file. It is safe for concurrent use. Its methods wait for the disk; the one
@@ -32,6 +35,7 @@ type Ledger struct {
 	path     string
 	now      func() time.Time
 	copyPath string
+	fleeting bool
 
 	mu     sync.Mutex // held while opening and closing
 	c      atomic.Pointer[conns]
@@ -64,7 +68,7 @@ func New(path string, o Options) *Ledger {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	return &Ledger{path: path, now: o.Now, copyPath: o.CopyPath}
+	return &Ledger{path: path, now: o.Now, copyPath: o.CopyPath, fleeting: o.Fleeting}
 }
 
 // Open opens the ledger at path, or makes a new one. A damaged file is moved aside, as Moved tells, and a
@@ -112,6 +116,11 @@ func (l *Ledger) reopen(why string) error {
 	}
 	if err != nil {
 		return err
+	}
+	if l.fleeting {
+		if _, err := c.writer.Exec("PRAGMA synchronous = OFF"); err != nil {
+			return errors.Join(err, c.writer.Close(), c.reader.Close())
+		}
 	}
 	l.id.Store(c.id)
 	l.head.Store(&c.head)

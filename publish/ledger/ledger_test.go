@@ -343,3 +343,24 @@ func TestCursors(t *testing.T) {
 		t.Errorf("mqtt: %d %v %v", seq, found, err)
 	}
 }
+
+// TestFleeting: a record that is thrown away waits for no disk, and any other one does.
+func TestFleeting(t *testing.T) {
+	for fleeting, want := range map[bool]int{true: 0, false: 2} { // OFF and FULL, as SQLite numbers them
+		l := New(filepath.Join(t.TempDir(), "l.db"), Options{Fleeting: fleeting})
+		if err := l.Reopen(); err != nil {
+			t.Fatal(err)
+		}
+		c, err := l.conns()
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := -1
+		if err := c.writer.QueryRow("PRAGMA synchronous").Scan(&got); err != nil || got != want {
+			t.Errorf("fleeting %v: synchronous is %d, %v, want %d", fleeting, got, err, want)
+		}
+		if err := l.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}

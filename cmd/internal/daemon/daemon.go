@@ -44,6 +44,8 @@ type Options struct {
 	Open func(cfg *configs.Config, newest sensor.Instant) (*Feed, error)
 	// Ledger is the record's path instead of the configuration's; empty for that.
 	Ledger string
+	// Fleeting is a record that is thrown away when the daemon ends: it waits for no disk. Never of a kitchen with food.
+	Fleeting bool
 	// Supply says how the board's own supply is, from files of the kernel; nil where nobody can.
 	Supply func() sysfs.Supply
 	// Mains says how the mains power is, by a supply of the kernel's or, with an empty name, by all; nil where
@@ -108,7 +110,7 @@ func New(cfg *configs.Config, o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	if d.record, err = openRecord(o.Ledger, keep(cfg), setup, names(cfg), d.log); err != nil {
+	if d.record, err = openRecord(o.Ledger, o.Fleeting, keep(cfg), setup, names(cfg), d.log); err != nil {
 		return nil, err
 	}
 	if d.feed, err = o.Open(cfg, d.record.newest); err != nil {

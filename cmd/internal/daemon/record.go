@@ -19,6 +19,7 @@ import (
 // record is the ledger, and what a start goes on from.
 type record struct {
 	path   string
+	copy   string // the copy of the rules' memory apart from it; empty for none
 	keep   ledger.Keep
 	log    *slog.Logger
 	ledger *ledger.Ledger
@@ -38,12 +39,18 @@ const shownEvents = 60
 // openRecord opens the ledger at path and brings an engine to where the record ends: the snapshot, then
 // what was recorded after it. A ledger that cannot be opened is said once; the engine goes on from the
 // copy apart from it, and the writer goes on trying. Only a setup that contradicts the memory is an error.
-func openRecord(path string, keep ledger.Keep, setup rules.Setup, probes []string, log *slog.Logger) (*record, error) {
-	r := &record{path: path, keep: keep, log: log, ledger: ledger.New(path, ledger.Options{CopyPath: ledger.CopyPath(path)})}
+//
+// A fleeting record has no copy, and waits for no disk.
+func openRecord(path string, fleeting bool, keep ledger.Keep, setup rules.Setup, probes []string, log *slog.Logger) (*record, error) {
+	r := &record{path: path, copy: ledger.CopyPath(path), keep: keep, log: log}
+	if fleeting {
+		r.copy = ""
+	}
+	r.ledger = ledger.New(path, ledger.Options{CopyPath: r.copy, Fleeting: fleeting})
 	if err := r.ledger.Reopen(); err != nil {
 		log.Error("the record cannot be opened; the watch goes on, without it where it must, and tries again", "err", err)
 	}
-	from, err := ledger.Resume(r.ledger, r.copyPath())
+	from, err := ledger.Resume(r.ledger, r.copy)
 	if aside := r.ledger.Moved(); aside != "" {
 		log.Error("the record was damaged and lies aside; a new one is begun", "aside", aside)
 	}
@@ -66,9 +73,6 @@ func openRecord(path string, keep ledger.Keep, setup rules.Setup, probes []strin
 	r.old = r.before(begin)
 	return r, nil
 }
-
-// copyPath is where the snapshot lies apart from the database.
-func (r *record) copyPath() string { return ledger.CopyPath(r.path) }
 
 // revive makes an engine of a snapshot, or a new one without. A snapshot that is no snapshot must not end
 // the watch; one that the setup contradicts has to be told to whoever wrote the setup.
@@ -116,7 +120,7 @@ func (r *record) before(begin uint64) []rules.Event {
 // start sets the writer to work.
 func (r *record) start() {
 	r.writer = ledger.NewWriter(r.ledger, ledger.WriterOptions{
-		Resumed: r.from, CopyPath: r.copyPath(), Told: r.tail.Add, Keep: r.keep, Log: r.log,
+		Resumed: r.from, CopyPath: r.copy, Told: r.tail.Add, Keep: r.keep, Log: r.log,
 	})
 }
 

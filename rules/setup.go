@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -163,4 +164,17 @@ type AlarmSetup struct {
 	Hysteresis *sensor.Temp
 	Repeat     *time.Duration // until acknowledged; 0 never repeats
 	Priority   *Priority
+}
+
+// Place is the first station that names a probe, and the probe's role there, "air" or "food"; both empty where none does.
+func (s *Setup) Place(probe int) (station, role string) {
+	for i := range s.Stations {
+		switch st := &s.Stations[i]; {
+		case st.Air == probe:
+			return st.Name, "air"
+		case slices.Contains(st.Food, probe):
+			return st.Name, "food"
+		}
+	}
+	return "", ""
 }

@@ -29,7 +29,8 @@ func recordsVerb() *cobra.Command {
 			"With --compare two lots stand side by side: the pit, the time to each stage, the hold, what was noted. A name\n" +
 			"that was used on several days is the newest; NAME@DATE is the one that began on that day, and the same name\n" +
 			"twice the newest two.\n\n" +
-			"With --format html either is one document that needs nothing else, with charts, and prints on A4 and Letter.",
+			"With --format html either is one document that needs nothing else, with charts, and prints on A4 and Letter.\n" +
+			"With --format openmetrics it writes the readings, for promtool tsdb create-blocks-from openmetrics.",
 		Args: func(cmd *cobra.Command, args []string) error {
 			switch {
 			case o.compare && len(args) != 2:
@@ -55,7 +56,7 @@ func recordsVerb() *cobra.Command {
 	flags.StringVar(&o.from, "from", "", "the `TIME` from which on; the last 24 h unless told, with --lot all of the record")
 	flags.StringVar(&o.to, "to", "", "the `TIME` up to which; the record's end unless told")
 	flags.StringVar(&o.lot, "lot", "", "only this `LOT`; NAME@DATE is the one that began on that day")
-	flags.StringVar(&o.format, "format", "text", "`FORMAT`: "+strings.Join(records.Formats(), " or "))
+	flags.StringVar(&o.format, "format", "text", "`FORMAT`: "+strings.Join(formats(), " or "))
 	flags.BoolVar(&o.compare, "compare", false, "two lots side by side, named after the flags")
 	flags.BoolVar(&o.calibrations, "calibrations", false, "every check of every probe against a known temperature, over the years")
 	cmd.MarkFlagsMutuallyExclusive("calibrations", "compare")
@@ -120,12 +121,15 @@ func (o *recordsOf) side(cmd *cobra.Command, lots []string, out io.Writer) error
 const defaultSpan = 24 * time.Hour
 
 func (o *recordsOf) run(cmd *cobra.Command, out io.Writer) error {
-	if !slices.Contains(records.Formats(), o.format) {
-		return &exit{exitUsage, fmt.Errorf("--format %s is none; write one of: %s", o.format, strings.Join(records.Formats(), ", "))}
+	if !slices.Contains(formats(), o.format) {
+		return &exit{exitUsage, fmt.Errorf("--format %s is none; write one of: %s", o.format, strings.Join(formats(), ", "))}
 	}
 	var opts records.Options
 	if err := o.configure(cmd, &opts); err != nil {
 		return err
+	}
+	if o.format == openMetrics && (opts.Setup == nil || o.lot != "") {
+		return &exit{exitUsage, errors.New("--format openmetrics writes the readings of all probes, with the labels of their configuration; name it with --config, and leave --lot out")}
 	}
 	if o.lot != "" {
 		name, err := records.ParseName(o.lot, time.Local)
@@ -152,6 +156,9 @@ func (o *recordsOf) run(cmd *cobra.Command, out io.Writer) error {
 			}
 			opts.From = end.Add(-defaultSpan)
 		}
+		if o.format == openMetrics {
+			return readings(cmd, out, l, &opts)
+		}
 		opts.Trace = o.format == "html"
 		r, err := records.Read(cmd.Context(), l, opts)
 		if err != nil {
@@ -159,6 +166,20 @@ func (o *recordsOf) run(cmd *cobra.Command, out io.Writer) error {
 		}
 		return r.Write(out, o.format, time.Local)
 	})
+}
+
+// openMetrics is the format of the readings; the others are of what was said and done.
+const openMetrics = "openmetrics"
+
+func formats() []string { return append(records.Formats(), openMetrics) }
+
+// readings writes the readings themselves, for a Prometheus that was never told of them.
+func readings(cmd *cobra.Command, out io.Writer, l *ledger.Ledger, opts *records.Options) error {
+	left, err := records.OpenMetrics(cmd.Context(), out, l, opts.Setup, opts.From, opts.To)
+	if left > 0 {
+		fmt.Fprintf(cmd.ErrOrStderr(), "%d readings are left out: nobody knows their time, or the clock was set back to before others\n", left)
+	}
+	return err
 }
 
 // configure reads the configuration where one is named, or none but the default's ledger is. A ledger named

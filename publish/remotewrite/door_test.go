@@ -34,7 +34,7 @@ func noFamilies() ([]*dto.MetricFamily, error) { return nil, nil }
 
 // one is a request's worth.
 func one() []sample {
-	return []sample{{newSeries(label{"__name__", nameUp}, label{"probe", "core"}), 1000, 1}}
+	return []sample{{newSeries(label{"__name__", Up}, label{"probe", "core"}), 1000, 1}}
 }
 
 func door(t *testing.T, change func(*Options)) *Writer {

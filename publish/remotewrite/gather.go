@@ -14,12 +14,12 @@ func gathered(families []*dto.MetricFamily, site string, at int64) []sample {
 	var all []sample
 	for _, f := range families {
 		name := f.GetName()
-		if !strings.HasPrefix(name, "holdbell_") || name == nameTemperature || name == nameUp {
+		if !strings.HasPrefix(name, "holdbell_") || name == Temperature || name == Up {
 			continue
 		}
 		for _, m := range f.GetMetric() {
 			give := func(suffix string, value float64, more ...label) {
-				labels := append(outside(site), label{"__name__", name + suffix})
+				labels := append(outside(site), label{nameLabel, name + suffix})
 				for _, l := range m.GetLabel() {
 					labels = append(labels, label{l.GetName(), l.GetValue()})
 				}

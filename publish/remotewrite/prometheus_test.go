@@ -288,7 +288,7 @@ func (h *house) compare(t *testing.T, at string) (temperatures int) {
 	for until := from.Add(time.Hour - time.Millisecond); until.Before(to.Add(time.Hour)); until = until.Add(time.Hour) {
 		begin := until.Add(time.Millisecond - time.Hour).UnixMilli()
 		for family, of := range map[string]func(kept) map[int64]float64{
-			nameTemperature: func(k kept) map[int64]float64 { return k.temperatures }, nameUp: func(k kept) map[int64]float64 { return k.ups },
+			Temperature: func(k kept) map[int64]float64 { return k.temperatures }, Up: func(k kept) map[int64]float64 { return k.ups },
 		} {
 			for name, points := range askPrometheus(t, at, family, until) {
 				left := of(want[name])
@@ -303,7 +303,7 @@ func (h *house) compare(t *testing.T, at string) (temperatures int) {
 						t.Fatalf("%s of %s at %d is %v, and %v (%v) in the record", family, name, p.at, p.value, v, ok)
 					}
 					delete(left, p.at)
-					if family == nameTemperature {
+					if family == Temperature {
 						temperatures++
 					}
 				}
@@ -439,7 +439,7 @@ func TestAPrometheusWithTooSmallAWindow(t *testing.T) {
 			if far.requests > 250 {
 				t.Errorf("%d requests", far.requests)
 			}
-			for name, points := range askPrometheus(t, far.to, nameUp, time.Now()) {
+			for name, points := range askPrometheus(t, far.to, Up, time.Now()) {
 				live, old := h.n-missed, 0
 				for _, p := range points {
 					if p.at < back.UnixMilli() {

@@ -130,12 +130,8 @@ func New(o Options) (*Writer, error) {
 	}
 	w := &Writer{o: o, rare: publish.NewRare(o.Log), probes: make(map[string]*probe, len(o.Probes))}
 	for _, p := range o.Probes {
-		name := label{"probe", p.Name}
-		w.probes[p.Name] = &probe{
-			temperature: newSeries(append(outside(o.Site), label{"__name__", nameTemperature}, name, label{"station", p.Station}, label{"role", p.Role})...),
-			up:          newSeries(append(outside(o.Site), label{"__name__", nameUp}, name)...),
-			corrected:   p.Corrected,
-		}
+		temperature, up := p.series(o.Site)
+		w.probes[p.Name] = &probe{temperature, up, p.Corrected}
 	}
 	w.rows.probes, w.backlog.rows.probes = w.probes, w.probes
 	w.live = sender{w: w, what: "live readings", most: mostAtOnce}

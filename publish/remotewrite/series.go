@@ -47,11 +47,40 @@ func (s *series) key() string {
 	return b.String()
 }
 
-// The names that go out with every sweep; /metrics has them, too.
+// The families that go out with every sweep; /metrics has them, too.
 const (
-	nameTemperature = "holdbell_probe_temperature_celsius"
-	nameUp          = "holdbell_probe_up"
+	Temperature = "holdbell_probe_temperature_celsius"
+	Up          = "holdbell_probe_up"
 )
+
+// Series names the probe's two series at a site as OpenMetrics text does.
+func (p *Probe) Series(site string) (temperature, up string) {
+	t, u := p.series(site)
+	return t.text(), u.text()
+}
+
+func (p *Probe) series(site string) (temperature, up *series) {
+	name := label{"probe", p.Name}
+	return newSeries(append(outside(site), label{nameLabel, Temperature}, name, label{"station", p.Station}, label{"role", p.Role})...),
+		newSeries(append(outside(site), label{nameLabel, Up}, name)...)
+}
+
+// nameLabel is the label that holds a family's name. It sorts before all of ours.
+const nameLabel = "__name__"
+
+// text writes a series as OpenMetrics does: backslash, quote and line end are escaped.
+func (s *series) text() string {
+	escape := strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`)
+	var b strings.Builder
+	b.WriteString(s.labels[0].value + "{")
+	for i, l := range s.labels[1:] {
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		b.WriteString(l.name + `="` + escape.Replace(l.value) + `"`)
+	}
+	return b.String() + "}"
+}
 
 // outside are the labels that a Prometheus which scrapes would add, and the site's.
 func outside(site string) []label {

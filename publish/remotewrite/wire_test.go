@@ -106,7 +106,7 @@ func someSamples(chance *rand.Rand) []sample {
 	var kinds []*series
 	for i := range 1 + chance.IntN(12) {
 		name := label{"probe", fmt.Sprintf("ä\x00%d", i)}
-		kinds = append(kinds, newSeries(label{"__name__", nameUp}, name, label{"station", ""}, label{"role", "food"}))
+		kinds = append(kinds, newSeries(label{"__name__", Up}, name, label{"station", ""}, label{"role", "food"}))
 	}
 	var all []sample
 	at := int64(chance.Uint64N(1 << 42))

@@ -1,8 +1,6 @@
 package daemon
 
 import (
-	"slices"
-
 	"holdbell/configs"
 	"holdbell/publish/metrics"
 	"holdbell/publish/remotewrite"
@@ -34,16 +32,7 @@ func remoteProbes(setup rules.Setup) []remotewrite.Probe {
 	all := make([]remotewrite.Probe, 0, len(setup.Probes))
 	for i := range setup.Probes {
 		p := remotewrite.Probe{Name: setup.Probes[i].Name, Corrected: setup.Probes[i].Condition.Corrected}
-		for _, st := range setup.Stations {
-			if st.Air == i {
-				p.Station, p.Role = st.Name, "air"
-				break
-			}
-			if slices.Contains(st.Food, i) {
-				p.Station, p.Role = st.Name, "food"
-				break
-			}
-		}
+		p.Station, p.Role = setup.Place(i)
 		all = append(all, p)
 	}
 	return all

@@ -72,6 +72,7 @@ func examine(ctx context.Context, b *board) []Finding {
 	b.clock()
 	b.card()
 	b.broker(ctx)
+	b.receiver(ctx)
 	b.phones(ctx)
 	b.found = append(b.found, alive)
 	b.unit()

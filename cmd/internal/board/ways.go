@@ -117,6 +117,29 @@ func (b *board) ownBroker(ctx context.Context, about, at string) {
 	}
 }
 
+// receiver knocks at the port of remote write's receiver and sends nothing to it.
+func (b *board) receiver(ctx context.Context) {
+	const about = "remote write"
+	w := b.config.RemoteWrite
+	if w == nil {
+		return
+	}
+	u, err := url.Parse(w.URL)
+	if err != nil || u.Hostname() == "" {
+		b.wrong(about, "its address cannot be read", "write one such as https://metrics.example/api/v1/write")
+		return
+	}
+	host := u.Host
+	if u.Port() == "" {
+		host = net.JoinHostPort(u.Hostname(), map[string]string{"http": "80", "https": "443"}[u.Scheme])
+	}
+	if err := b.knock(ctx, host); err != nil {
+		b.wrong(about, fmt.Sprintf("%s does not answer: %s", host, reason(err)), "start the receiver, or mend url: under remote_write; nothing is lost meanwhile")
+		return
+	}
+	b.ok(about, host+" answers; the page says whether it takes the readings")
+}
+
 func (b *board) knock(ctx context.Context, at string) error {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()

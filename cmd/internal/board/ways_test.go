@@ -134,6 +134,37 @@ func TestBrokers(t *testing.T) {
 	expect(t, "two brokers", b.found, "wrong broker: one.example:1883 does not answer: connection refused", "ok broker: two.example:2883 answers")
 }
 
+func TestReceiver(t *testing.T) {
+	for _, c := range []struct {
+		name, url, at string
+		fails         error
+		want          []string
+	}{
+		{"none", "", "", nil, nil},
+		{"answers", "https://metrics.example/api/v1/write", "metrics.example:443", nil, []string{"ok remote write: metrics.example:443 answers"}},
+		{"an address of numbers", "http://[::1]/w", "[::1]:80", nil, []string{"ok remote write: [::1]:80 answers"}},
+		{"refuses", "http://metrics.example:9090/api/v1/write", "metrics.example:9090", refused(), []string{"wrong remote write: metrics.example:9090 does not answer: connection refused"}},
+		{"no address", "::", "", nil, []string{"wrong remote write: cannot be read"}},
+	} {
+		b := of(t)
+		if c.url != "" {
+			b.config.RemoteWrite = &configs.RemoteWrite{URL: c.url}
+		}
+		b.dial = func(_ context.Context, _, at string) (net.Conn, error) {
+			if at != c.at {
+				t.Errorf("%s: dialled %s", c.name, at)
+			}
+			if c.fails != nil {
+				return nil, c.fails
+			}
+			conn, _ := net.Pipe()
+			return conn, nil
+		}
+		b.receiver(t.Context())
+		expect(t, c.name, b.found, c.want...)
+	}
+}
+
 func TestPhones(t *testing.T) {
 	t.Setenv("CREDENTIALS_DIRECTORY", "")
 	const own = "OWNERS=url 1000 1000 0600\n"

@@ -3,6 +3,7 @@ package records
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -21,6 +22,7 @@ import (
 // written: nobody knows when they were, or the clock was set back to before one that is.
 func OpenMetrics(ctx context.Context, w io.Writer, l *ledger.Ledger, setup *rules.Setup, from, to time.Time) (left int, err error) {
 	out := bufio.NewWriter(w)
+	written := 0
 	for _, family := range []struct {
 		name, unit, help string
 		up               bool
@@ -40,21 +42,25 @@ func OpenMetrics(ctx context.Context, w io.Writer, l *ledger.Ledger, setup *rule
 			if family.up {
 				series = up
 			}
-			n, err := writeSeries(ctx, out, l, &p, series, family.up, from, to)
+			wrote, without, err := writeSeries(ctx, out, l, &p, series, family.up, from, to)
 			if err != nil {
 				return 0, err
 			}
 			if family.up { // each reading has an up: it is counted once
-				left += n
+				left += without
 			}
+			written += wrote
 		}
+	}
+	if written == 0 {
+		return 0, errors.New("no reading of a configured probe is recorded in that span; write another --from, or the --config of this record's kitchen")
 	}
 	fmt.Fprint(out, "# EOF\n")
 	return left, out.Flush()
 }
 
-// writeSeries writes one series, and gives how many readings it left out.
-func writeSeries(ctx context.Context, out *bufio.Writer, l *ledger.Ledger, p *remotewrite.Probe, series string, up bool, from, to time.Time) (left int, err error) {
+// writeSeries writes one series, and gives how many readings it wrote and how many it left out.
+func writeSeries(ctx context.Context, out *bufio.Writer, l *ledger.Ledger, p *remotewrite.Probe, series string, up bool, from, to time.Time) (wrote, left int, err error) {
 	var layout []string
 	place, last := -1, int64(-1<<62)
 	var line []byte
@@ -86,11 +92,12 @@ func writeSeries(ctx context.Context, out *bufio.Writer, l *ledger.Ledger, p *re
 		line = strconv.AppendFloat(line, value, 'g', -1, 64)
 		line = append(line, ' ')
 		line = strconv.AppendFloat(line, float64(at)/1000, 'f', 3, 64)
+		wrote++
 		_, broken = out.Write(append(line, '\n'))
 		return broken == nil
 	})
 	if err == nil {
 		err = broken
 	}
-	return left, err
+	return wrote, left, err
 }

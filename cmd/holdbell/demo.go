@@ -39,7 +39,7 @@ func demoVerb() *cobra.Command {
 			if err := f.check(cmd.Flags().Changed); err != nil {
 				return &exit{exitUsage, err}
 			}
-			if f.boards > 1 {
+			if f.asked {
 				f.speed, f.last = 1, o.last
 				if cmd.Flags().Changed("speed") {
 					f.speed = o.speed

@@ -39,7 +39,9 @@ const (
 // fleet is the demo of many boards in one process.
 type fleet struct {
 	boards, pages int
+	first         int    // the number of the first
 	config        string // the file that they share; empty for none
+	asked         bool   // one of the flags was given
 	period        time.Duration
 	speed         float64
 	last          time.Duration
@@ -52,28 +54,29 @@ func (f *fleet) flags(cmd *cobra.Command) {
 	flags.IntVar(&f.boards, "boards", 1, "`N` boards of a fleet, each a whole daemon with a site of its own")
 	flags.StringVar(&f.config, "config", "", "with --boards: the `FILE` that they share, with where they publish")
 	flags.IntVar(&f.pages, "pages", 20, "with --boards: the first `N` boards have a page")
+	flags.IntVar(&f.first, "first", 1, "with --boards: the `NUMBER` of the first board, where several processes make up a fleet")
 	flags.DurationVar(&f.period, "period", time.Second, "with --boards: the time from one sweep to the next")
 }
 
 // check looks at the flags that go with one board, or with several.
 func (f *fleet) check(given func(flag string) bool) error {
-	alone := []string{"all-probes", "listen", "ledger", "socket"}
-	if f.boards == 1 {
-		alone = nil
-		for _, name := range []string{"config", "pages", "period"} {
-			if given(name) {
-				return fmt.Errorf("--%s goes with --boards: add it", name)
-			}
+	f.asked = f.boards != 1
+	for _, name := range []string{"config", "first", "pages", "period"} {
+		if given(name) && !given("boards") {
+			return fmt.Errorf("--%s goes with --boards: add it", name)
 		}
+		f.asked = f.asked || given(name)
 	}
-	for _, name := range alone {
-		if given(name) {
+	for _, name := range []string{"all-probes", "listen", "ledger", "socket"} {
+		if f.asked && given(name) {
 			return fmt.Errorf("--%s goes with one board alone: leave it out, or --boards", name)
 		}
 	}
 	switch {
 	case f.boards < 1 || f.boards > mostBoards:
 		return fmt.Errorf("boards %d: give a number from 1 to %d", f.boards, mostBoards)
+	case f.first < 1 || f.first > mostBoards:
+		return fmt.Errorf("first %d: give a number from 1 to %d", f.first, mostBoards)
 	case f.pages < 0:
 		return fmt.Errorf("pages %d: give how many boards have one, 0 for none", f.pages)
 	}
@@ -130,7 +133,7 @@ func (f *fleet) open(i int, folder string, t *announcer, log *slog.Logger) (*dae
 	s := &story{speed: f.speed, start: sensor.Instant{Wall: now, Believed: true}, plan: plan, marks: marks}
 	version, commit := build()
 	return daemon.New(cfg, daemon.Options{
-		Open: s.open, Ledger: filepath.Join(home, "ledger.db"), Fleeting: true, NoPage: i > f.pages, Version: version, Commit: commit,
+		Open: s.open, Ledger: filepath.Join(home, "ledger.db"), Fleeting: true, NoPage: i >= f.first+f.pages, Version: version, Commit: commit,
 		Publishers: []publish.Publisher{&prefixed{t, cfg.Site}},
 		Listening:  func(_ string, at net.Addr) { t.listening(i, at) },
 		Log:        log.With("site", cfg.Site),
@@ -147,7 +150,7 @@ func (f *fleet) run(ctx context.Context, out, errs io.Writer) error {
 			return &exit{exitUsage, fmt.Errorf("%w; name the file that the boards share with --config FILE", err)}
 		}
 	}
-	if _, err := f.load(1); err != nil {
+	if _, err := f.load(f.first); err != nil {
 		return &exit{exitUsage, err}
 	}
 	folder, err := os.MkdirTemp("", "holdbell-fleet-")
@@ -167,7 +170,7 @@ func (f *fleet) run(ctx context.Context, out, errs io.Writer) error {
 	turns := make(chan struct{}, stopAtOnce)
 	var failed atomic.Int64
 	var wg sync.WaitGroup
-	for i := 1; i <= f.boards && ctx.Err() == nil; i++ {
+	for i := f.first; i < f.first+f.boards && ctx.Err() == nil; i++ {
 		d, err := f.open(i, folder, t, log)
 		if err != nil {
 			failed.Add(1)
@@ -180,7 +183,7 @@ func (f *fleet) run(ctx context.Context, out, errs io.Writer) error {
 				log.Error("a board has failed; the others go on", "site", siteOf(i), "err", err)
 			}
 		})
-		if i == t.pages {
+		if i == f.first+t.pages-1 {
 			t.table(ctx, f)
 		}
 		pause(ctx, startPause)
@@ -266,7 +269,7 @@ func (t *announcer) table(ctx context.Context, f *fleet) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	var b strings.Builder
-	for i := 1; i <= t.pages; i++ {
+	for i := f.first; i < f.first+t.pages; i++ {
 		where := "no page yet"
 		if at := t.at[i]; at != "" {
 			where = "page http://" + at + "/"
@@ -274,7 +277,11 @@ func (t *announcer) table(ctx context.Context, f *fleet) {
 		fmt.Fprintf(&b, "%-12s  %s\n", siteOf(i), where)
 	}
 	if t.pages < f.boards {
-		fmt.Fprintf(&b, "%s to %s have no page; --pages N gives one to the first N.\n", siteOf(t.pages+1), siteOf(f.boards))
+		none := siteOf(f.first+t.pages) + " has"
+		if t.pages < f.boards-1 {
+			none = siteOf(f.first+t.pages) + " to " + siteOf(f.first+f.boards-1) + " have"
+		}
+		fmt.Fprintf(&b, "%s no page; --pages N gives one to the first N.\n", none)
 	}
 	if f.config == "" {
 		fmt.Fprintln(&b, "No board publishes elsewhere: --config FILE names a broker or a receiver, under publish:.")

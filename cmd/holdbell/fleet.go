@@ -170,26 +170,26 @@ func (f *fleet) run(ctx context.Context, out, errs io.Writer) error {
 	turns := make(chan struct{}, stopAtOnce)
 	var failed atomic.Int64
 	var wg sync.WaitGroup
+	if t.pages == 0 {
+		t.table(ctx, f)
+	}
 	for i := f.first; i < f.first+f.boards && ctx.Err() == nil; i++ {
 		d, err := f.open(i, folder, t, log)
 		if err != nil {
 			failed.Add(1)
 			log.Error("a board cannot start; the others go on", "site", siteOf(i), "err", err)
-			continue
+		} else {
+			wg.Go(func() {
+				if err := runInTurn(ctx, d, turns); err != nil {
+					failed.Add(1)
+					log.Error("a board has failed; the others go on", "site", siteOf(i), "err", err)
+				}
+			})
 		}
-		wg.Go(func() {
-			if err := runInTurn(ctx, d, turns); err != nil {
-				failed.Add(1)
-				log.Error("a board has failed; the others go on", "site", siteOf(i), "err", err)
-			}
-		})
 		if i == f.first+t.pages-1 {
 			t.table(ctx, f)
 		}
 		pause(ctx, startPause)
-	}
-	if t.pages == 0 {
-		t.table(ctx, f)
 	}
 	wg.Wait()
 	if n := failed.Load(); n > 0 {

@@ -189,27 +189,17 @@ func (c *Cluster) Restart(i int) {
 	c.await(i)
 }
 
-// Reload has every node read its configuration again, with this users.conf.
-func (c *Cluster) Reload(users string) {
-	c.write("users.conf", users, nil)
+// Reload has every node read its configuration again, with these boards on the list.
+func (c *Cluster) Reload(t testing.TB, configs string, sites []string) {
+	t.Helper()
+	c.write("users.conf", users(t, configs, sites), nil)
 	for i := range c.nodes {
-		must(c.t, exec.Command(c.path, "--signal", fmt.Sprintf("reload=%d", c.nodes[i].cmd.Process.Pid)).Run())
+		must(t, exec.Command(c.path, "--signal", fmt.Sprintf("reload=%d", c.PID(i))).Run())
 	}
 }
 
 // Addr is where a node listens for MQTT.
 func (c *Cluster) Addr(i int) string { return c.nodes[i].mqtt }
-
-// Index is the node that listens there.
-func (c *Cluster) Index(addr string) int {
-	for i := range c.nodes {
-		if c.nodes[i].mqtt == addr {
-			return i
-		}
-	}
-	c.t.Fatalf("no node listens at %s", addr)
-	return -1
-}
 
 // Brokers gives the three as the boards' configuration has them.
 func (c *Cluster) Brokers(scheme string) []string {

@@ -30,7 +30,7 @@ func (e *Engine) mark(m *Mark) {
 	if !ok {
 		kind = MarkRefused
 	}
-	if ok && m.By == "" && wantsBy(m) {
+	if ok && m.By == "" && m.WantsBy() {
 		text += " It stands unsigned."
 	}
 	e.emit(Event{Kind: kind, Since: m.At, Station: m.Station, Lot: m.Lot, Probe: m.Probe, Temp: m.Temp,
@@ -52,8 +52,8 @@ func (e *Engine) strayed(at sensor.Instant) string {
 	return ""
 }
 
-// wantsBy reports whether a mark ought to be signed.
-func wantsBy(m *Mark) bool {
+// WantsBy reports whether a mark ought to be signed. One that is not stands all the same, and is shown unsigned.
+func (m *Mark) WantsBy() bool {
 	switch m.Kind {
 	case MarkCheck, MarkCorrective, MarkDiscard, MarkUndo, MarkCalibrate:
 		return true

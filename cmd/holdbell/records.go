@@ -29,6 +29,8 @@ func recordsVerb() *cobra.Command {
 			"With --compare two lots stand side by side: the pit, the time to each stage, the hold, what was noted. A name\n" +
 			"that was used on several days is the newest; NAME@DATE is the one that began on that day, and the same name\n" +
 			"twice the newest two.\n\n" +
+			"With --summary it is a line a day and what somebody has to answer for, to be signed each week: at most two\n" +
+			"sheets with --format html.\n\n" +
 			"With --format html either is one document that needs nothing else, with charts, and prints on A4 and Letter.\n" +
 			"With --format openmetrics it writes the readings, for promtool tsdb create-blocks-from openmetrics.",
 		Args: func(cmd *cobra.Command, args []string) error {
@@ -43,6 +45,9 @@ func recordsVerb() *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if o.calibrations {
 				return o.checks(cmd, cmd.OutOrStdout())
+			}
+			if o.summary {
+				return o.summed(cmd, cmd.OutOrStdout())
 			}
 			if o.compare {
 				return o.side(cmd, args, cmd.OutOrStdout())
@@ -59,7 +64,9 @@ func recordsVerb() *cobra.Command {
 	flags.StringVar(&o.format, "format", "text", "`FORMAT`: "+strings.Join(formats(), " or "))
 	flags.BoolVar(&o.compare, "compare", false, "two lots side by side, named after the flags")
 	flags.BoolVar(&o.calibrations, "calibrations", false, "every check of every probe against a known temperature, over the years")
-	cmd.MarkFlagsMutuallyExclusive("calibrations", "compare")
+	flags.BoolVar(&o.summary, "summary", false, "a line a day, and what somebody has to answer for; the last seven whole days unless told")
+	cmd.MarkFlagsMutuallyExclusive("calibrations", "compare", "summary")
+	cmd.MarkFlagsMutuallyExclusive("lot", "summary")
 	for _, other := range []string{"from", "to", "lot"} {
 		cmd.MarkFlagsMutuallyExclusive("compare", other)
 	}
@@ -72,6 +79,7 @@ type recordsOf struct {
 	config, ledger        string
 	from, to, lot, format string
 	compare, calibrations bool
+	summary               bool
 }
 
 // checks writes how the probes have drifted.
@@ -117,12 +125,63 @@ func (o *recordsOf) side(cmd *cobra.Command, lots []string, out io.Writer) error
 	})
 }
 
+// summed writes the summary of a span.
+func (o *recordsOf) summed(cmd *cobra.Command, out io.Writer) error {
+	if err := o.known(records.Formats()); err != nil {
+		return err
+	}
+	var opts records.Options
+	if err := o.configure(cmd, &opts); err != nil {
+		return err
+	}
+	return o.reading(func(l *ledger.Ledger) error {
+		if err := o.span(cmd, l, &opts); err != nil {
+			return err
+		}
+		s, err := records.Summarize(cmd.Context(), l, opts, time.Local)
+		if err != nil {
+			return err
+		}
+		return s.Write(out, o.format, time.Local)
+	})
+}
+
+// known refuses a format that is not among those.
+func (o *recordsOf) known(formats []string) error {
+	if slices.Contains(formats, o.format) {
+		return nil
+	}
+	return &exit{exitUsage, fmt.Errorf("--format %s is none; write one of: %s", o.format, strings.Join(formats, ", "))}
+}
+
+// span reads the bounds that were told.
+func (o *recordsOf) span(cmd *cobra.Command, l *ledger.Ledger, opts *records.Options) error {
+	_, last, err := l.Span(cmd.Context())
+	if err != nil {
+		return err
+	}
+	if opts.From, err = records.ParseTime(o.from, last, time.Local, false); err != nil {
+		return fmt.Errorf("--from %w", err)
+	}
+	if opts.To, err = records.ParseTime(o.to, last, time.Local, true); err != nil {
+		return fmt.Errorf("--to %w", err)
+	}
+	if o.from == "" && o.lot == "" && !o.summary {
+		end := last
+		if !opts.To.IsZero() && opts.To.Before(end) {
+			end = opts.To
+		}
+		opts.From = end.Add(-defaultSpan)
+	}
+	return nil
+}
+
 // defaultSpan is how much of the record is printed unless told.
 const defaultSpan = 24 * time.Hour
 
 func (o *recordsOf) run(cmd *cobra.Command, out io.Writer) error {
-	if !slices.Contains(formats(), o.format) {
-		return &exit{exitUsage, fmt.Errorf("--format %s is none; write one of: %s", o.format, strings.Join(formats(), ", "))}
+	if err := o.known(formats()); err != nil {
+		return err
 	}
 	var opts records.Options
 	if err := o.configure(cmd, &opts); err != nil {
@@ -139,22 +198,8 @@ func (o *recordsOf) run(cmd *cobra.Command, out io.Writer) error {
 		opts.Lots = []records.Name{name}
 	}
 	return o.reading(func(l *ledger.Ledger) error {
-		_, last, err := l.Span(cmd.Context())
-		if err != nil {
+		if err := o.span(cmd, l, &opts); err != nil {
 			return err
-		}
-		if opts.From, err = records.ParseTime(o.from, last, time.Local, false); err != nil {
-			return fmt.Errorf("--from %w", err)
-		}
-		if opts.To, err = records.ParseTime(o.to, last, time.Local, true); err != nil {
-			return fmt.Errorf("--to %w", err)
-		}
-		if o.from == "" && o.lot == "" {
-			end := last
-			if !opts.To.IsZero() && opts.To.Before(end) {
-				end = opts.To
-			}
-			opts.From = end.Add(-defaultSpan)
 		}
 		if o.format == openMetrics {
 			return readings(cmd, out, l, &opts)

@@ -193,6 +193,22 @@ func (b *Book) undo(m *Mark) {
 	}
 }
 
+// heard keeps how urgent an alarm was at its worst, and how long it rang at the longest before somebody answered.
+func (a *Alarm) heard(ev *rules.Event) {
+	if ev.Priority.Rank() > a.priority.Rank() {
+		a.priority = ev.Priority
+	}
+	switch {
+	case ev.Kind == rules.AlarmAcknowledged:
+		if d, known := ev.At.Sub(a.asked); known && !a.asked.IsZero() {
+			a.wait = max(a.wait, d)
+		}
+		a.asked = sensor.Instant{}
+	case a.asked.IsZero() && ev.State == rules.Unacknowledged:
+		a.asked = ev.At
+	}
+}
+
 func (b *Book) alarm(ev *rules.Event) {
 	k := keyOf(ev)
 	a := b.open[k]
@@ -207,6 +223,7 @@ func (b *Book) alarm(ev *rules.Event) {
 	if ev.Temp != nil {
 		a.Worst = ev.Temp
 	}
+	a.heard(ev)
 	switch ev.Kind {
 	case rules.AlarmRepeated:
 		a.Rang++

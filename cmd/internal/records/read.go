@@ -20,6 +20,7 @@ type Options struct {
 	Setup *rules.Setup
 	// Trace keeps each lot's temperature over its life, for a chart; it takes a Setup.
 	Trace bool
+	said  bool // works nothing out, whatever the setup: what was said then is all that is asked for
 }
 
 // before is how much earlier than a lot's loading the rules are begun: a station's own watch arms after five
@@ -47,7 +48,7 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 		return nil, err
 	}
 	if first.IsZero() {
-		return nil, fmt.Errorf("the record holds no readings yet")
+		return nil, errNoReadings()
 	}
 	r := &Record{Ledger: l.ID(), Head: l.Head(), From: first, To: last, Units: rules.Celsius}
 	if o.From.After(r.From) {
@@ -82,14 +83,16 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 	for _, x := range w.book.Lives {
 		x.Late = x.Open()
 	}
+	r.name(o.Setup)
 	if o.Setup != nil {
-		if w.engine, err = rules.New(*o.Setup); err != nil {
-			return nil, err
-		}
 		for _, p := range o.Setup.Probes {
 			w.layout = append(w.layout, p.Name)
 		}
-		r.Site, r.Units, r.Code, r.setup = o.Setup.Site, o.Setup.Units, o.Setup.Code.Title, o.Setup
+		if !o.said {
+			if w.engine, err = rules.New(*o.Setup); err != nil {
+				return nil, err
+			}
+		}
 	}
 	if err := w.run(ctx, l, start, r); err != nil {
 		return nil, err
@@ -104,6 +107,13 @@ func Read(ctx context.Context, l *ledger.Ledger, o Options) (*Record, error) {
 		return r, nil
 	}
 	return r, r.calibrations(ctx, l)
+}
+
+// name takes what a configuration says about the kitchen.
+func (r *Record) name(s *rules.Setup) {
+	if s != nil {
+		r.Site, r.Units, r.Code, r.setup = s.Site, s.Units, s.Code.Title, s
+	}
 }
 
 // doubtThinned says which of the readings behind the figures are not every reading.
@@ -163,8 +173,9 @@ type walk struct {
 	engine *rules.Engine // nil: nothing is worked out
 	layout []string
 	states map[lotKey]*Life
-	seen   sensor.Instant // when the figures were last looked at
-	each   time.Duration  // how often they are
+	seen   sensor.Instant   // when the figures were last looked at
+	each   time.Duration    // how often they are
+	dumb   []sensor.Instant // since when each probe of the layout gives no reading; zero: it does
 }
 
 // lotKey tells a lot of the rules from another of the same name.
@@ -182,6 +193,7 @@ func (w *walk) run(ctx context.Context, l *ledger.Ledger, start time.Time, r *Re
 	if err != nil {
 		return err
 	}
+	var last sensor.Instant
 	for in, err := range l.Inputs(after, w.layout) {
 		if err == nil {
 			err = ctx.Err()
@@ -194,13 +206,19 @@ func (w *walk) run(ctx context.Context, l *ledger.Ledger, start time.Time, r *Re
 		if at.Wall.Before(start) {
 			continue
 		}
+		r.paused(last, at)
+		last = at
 		if at.Wall.After(r.To) {
 			break
 		}
 		if !at.Wall.Before(r.From) {
 			r.Sweeps++
 		}
+		w.listen(&in.Sweep, r)
 		w.step(&in)
+	}
+	for i := range w.dumb {
+		w.speaks(i, last, r)
 	}
 	for i := range w.events {
 		w.book.Add(&w.events[i]) // of sweeps that are not in the record
@@ -278,6 +296,7 @@ func (w *walk) capture() {
 // gather fills the record with what lies in its span.
 func (r *Record) gather(w *walk, o Options, start time.Time) error {
 	b := w.book
+	r.book = b
 	var names []string
 	for _, l := range b.Lives {
 		if !l.touches(r) {
@@ -316,6 +335,9 @@ func (r *Record) gather(w *walk, o Options, start time.Time) error {
 	r.Events = slices.DeleteFunc(slices.Clone(r.Events), func(ev rules.Event) bool {
 		return !within(ev.At) || !all && !slices.ContainsFunc(r.Lots, func(l *Life) bool { return l.told(&ev) })
 	})
+	if o.said {
+		return nil
+	}
 	if w.engine == nil {
 		r.Doubts = append(r.Doubts, "Stages, lowest and highest, clocks and runs are not in it: they are worked out from the readings by the rules, which need the configuration (--config FILE).")
 		return nil

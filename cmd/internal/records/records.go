@@ -40,6 +40,10 @@ type Record struct {
 	Doubts []string
 
 	setup *rules.Setup // nil without a configuration
+	book  *Book        // all that was gone through, from before the span
+	pause []pause      // in which no sweep is recorded, longer than the allowance
+	// silence is when probes gave no reading for longer than the allowance; not known without a configuration.
+	silence []silence
 }
 
 // Life is a lot from its beginning to its end. The same name used again is another life.
@@ -98,6 +102,10 @@ type Alarm struct {
 	Cleared      sensor.Instant
 	ClearedText  string
 	Worst        *sensor.Temp
+
+	priority rules.Priority // the highest that it had
+	asked    sensor.Instant // since when it has waited for an answer; zero: it was answered
+	wait     time.Duration  // the longest until an answer
 }
 
 // Signed tells who answers for a mark, as far as a record can know.

@@ -42,6 +42,7 @@ const (
 // shift is a working day in that kitchen: a probe goes towards what is around it, as fast as its piece is thick.
 type shift struct {
 	*kitchen
+	begun   time.Duration // five in the morning of its day
 	around  []float64
 	minutes []float64 // after which two thirds of the way are done
 }
@@ -68,7 +69,7 @@ func (s *shift) hand(lot, station, by string, lead int, where string) {
 // until lets the day go on to a time of it.
 func (s *shift) until(h, m int) {
 	s.t.Helper()
-	for end := time.Duration(h-5)*time.Hour + time.Duration(m)*time.Minute; s.now < end; {
+	for end := s.begun + time.Duration(h-5)*time.Hour + time.Duration(m)*time.Minute; s.now < end; {
 		for i := range s.temps {
 			s.temps[i] += (s.around[i] - s.temps[i]) / s.minutes[i]
 			s.temps[i] += 0.3 * math.Sin(float64(s.number)*float64(i+1)/7) // thermostats and fires
@@ -80,8 +81,9 @@ func (s *shift) until(h, m int) {
 
 // eightStations plays a day from five to midnight: two briskets, a shoulder that is chilled, ribs that fall cold and
 // are reheated, chicken, beans, a dead probe, a power cut.
-func eightStations(t testing.TB) *shift {
-	s := newShift(t)
+func eightStations(t testing.TB) *shift { return newShift(t).busy() }
+
+func (s *shift) busy() *shift {
 	begin := func(lead int, temp float64) { s.temps[lead1+lead-1] = temp }
 	for _, m := range []string{"walkin-air,32F,32.5F,shift lead", "lead-1,32F,33F,shift lead", "lead-4,32F,34.9F,"} {
 		f := splitN(m)

@@ -261,6 +261,11 @@ func (t *words) cameAgain(later []*Alarm, k alarmKey) string {
 	return " Again " + strings.Join(times, ", ") + "."
 }
 
+// isCheck reports whether a mark tells what a hand thermometer read.
+func (m *Mark) isCheck() bool {
+	return m.Kind == rules.MarkCheck || m.Temp != nil && m.Kind != rules.MarkCorrective
+}
+
 // marks are what people did: hand checks and corrective actions under their own headings, and that there
 // were none.
 func (t *words) marks(l *Life) (all []entry) {
@@ -268,9 +273,7 @@ func (t *words) marks(l *Life) (all []entry) {
 		head, none string
 		of         func(m *Mark) bool
 	}{
-		{terms.Label(terms.HandCheck), "none.", func(m *Mark) bool {
-			return m.Kind == rules.MarkCheck || m.Temp != nil && m.Kind != rules.MarkCorrective
-		}},
+		{terms.Label(terms.HandCheck), "none.", (*Mark).isCheck},
 		{terms.Label(rules.MarkCorrective), "no action recorded.", func(m *Mark) bool { return m.Kind == rules.MarkCorrective }},
 	}
 	listed := map[*Mark]bool{}

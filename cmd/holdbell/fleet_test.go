@@ -235,3 +235,21 @@ func TestFleetIsTheSame(t *testing.T) {
 		}
 	}
 }
+
+// TestFleetRingsNobody: a file that real boards share can be given to the simulated ones.
+func TestFleetRingsNobody(t *testing.T) {
+	f := &fleet{boards: 2, config: "shared.yaml", period: time.Second, shared: []byte(`
+panel: { buzzer: 17 }
+publish:
+  mqtt: { broker: "tcp://10.0.0.5:1883" }
+  phone: [ { url_file: /etc/holdbell/phone.url } ]
+  heartbeat: { url_file: /etc/holdbell/heartbeat.url }
+`)}
+	cfg, err := f.load(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if cfg.Phones != nil || cfg.Heartbeat != nil || cfg.Panel != nil || cfg.MQTT == nil {
+		t.Errorf("phones %v, heartbeat %v, panel %v, broker %v", cfg.Phones, cfg.Heartbeat, cfg.Panel, cfg.MQTT)
+	}
+}

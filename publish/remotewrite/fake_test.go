@@ -235,6 +235,7 @@ type receiver struct {
 	twice    int                                    // samples that it had already
 	order    func(arrived time.Time, samples []got) // sees each request that was taken; may be nil
 	requests []time.Time
+	hang     chan struct{} // no request is answered before it is closed; nil: all are
 	conns    chan net.Conn
 	done     chan struct{}
 }
@@ -279,6 +280,12 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, req *http.Request) {
 		r.t.Errorf("the receiver cannot read a request: %v", err)
 		http.Error(w, err.Error(), http.StatusBadRequest)
 		return
+	}
+	r.mu.Lock()
+	hang := r.hang
+	r.mu.Unlock()
+	if hang != nil {
+		<-hang
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()

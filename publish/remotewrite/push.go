@@ -11,6 +11,9 @@ const (
 	mostAtOnce = 2000
 	firstPause = time.Second
 	lastPause  = 30 * time.Second // doubled up to here
+	// giveUp samples that were refused one by one, with none taken between, say that it is not the samples: a limit of
+	// the receiver's is reached, or what it wants is different. What follows is asked with two samples a batch.
+	giveUp = 32
 )
 
 // sender brings samples to the receiver, one request at a time. There are two: of live readings and of the backlog.
@@ -24,6 +27,7 @@ type sender struct {
 	// behind is set once every sample of a sweep was refused as too old. What the receiver takes moves on with its
 	// newest sample, so what lies before that sweep is too old for good: one question tells of a whole batch then.
 	behind bool
+	lost   int // samples refused one by one since something was last taken
 }
 
 // push sends samples, which are in order of time, and returns once each is taken or refused for good; false when ctx
@@ -67,8 +71,19 @@ func (s *sender) push(ctx context.Context, samples []sample) bool {
 // sift finds what is wrong in a piece that was refused, by halves: the rest of it is taken.
 func (s *sender) sift(ctx context.Context, piece []sample, a answer) bool {
 	if len(piece) == 1 {
+		s.lost++
 		s.drop(piece, a)
 		return true
+	}
+	if s.lost >= giveUp && len(piece) > 2 {
+		first, last := piece[:1], piece[len(piece)-1:]
+		if !s.push(ctx, first) || !s.push(ctx, last) {
+			return false
+		}
+		if piece = piece[1 : len(piece)-1]; s.lost >= giveUp {
+			s.drop(piece, a)
+			return true
+		}
 	}
 	if newest := newestSweep(piece); a.old && len(newest) < len(piece) {
 		piece = piece[:len(piece)-len(newest)]
@@ -79,6 +94,7 @@ func (s *sender) sift(ctx context.Context, piece []sample, a answer) bool {
 				return false
 			}
 			if b.verdict != taken {
+				s.lost++
 				s.drop(newest[i:i+1], b)
 			}
 			allOld = allOld && b.verdict == refused && b.old
@@ -110,6 +126,8 @@ func (s *sender) ask(ctx context.Context, samples []sample) (answer, bool) {
 		}
 		a := s.w.post(ctx, s.w.version(), samples)
 		if a.verdict == later && ctx.Err() != nil {
+			// A stop that cut it off need not try to take its leave.
+			s.w.healthy.Store(false)
 			return a, false
 		}
 		if a.version && s.w.o.Protocol == Auto {
@@ -151,6 +169,7 @@ func (s *sender) well(a answer, n int) {
 		s.w.o.Log.Info("remote write: the receiver answers again", "what", s.what)
 	}
 	if a.verdict == taken {
+		s.lost = 0
 		s.w.o.Recent.add(func(c *Counts) { c.Sent += uint64(n) })
 		s.w.o.Recent.succeeded(s.w.o.Now())
 	}
@@ -172,7 +191,7 @@ func (s *sender) drop(samples []sample, a answer) {
 	if n == 0 {
 		return
 	}
-	s.w.o.Recent.refused(n, a.old, s.w.o.Now())
+	s.w.o.Recent.refused(n, a, s.w.o.Now())
 	if a.old {
 		s.w.rare.Warn("remote write: the receiver refuses samples as too old or out of order, which are dropped; raise "+window+" there", "what", s.what, "err", a.why)
 		return

@@ -28,7 +28,9 @@ type Recent struct {
 	counts Counts
 	// lastSuccess is when the receiver last took something; zero never.
 	lastSuccess sensor.Instant
-	tooOldAt    sensor.Instant // when something was last refused as too old; zero never
+	// When something was last refused as too old, and for another reason, which is why; zero never.
+	tooOldAt, refusedAt sensor.Instant
+	why                 string
 }
 
 // Counts count samples since the daemon started.
@@ -178,14 +180,16 @@ func (r *Recent) add(change func(*Counts)) {
 }
 
 // refused counts samples that the receiver will never take.
-func (r *Recent) refused(n uint64, old bool, at sensor.Instant) {
+func (r *Recent) refused(n uint64, a answer, at sensor.Instant) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.counts.Refused += n
-	if old {
+	if a.old {
 		r.counts.TooOld += n
 		r.tooOldAt = at
+		return
 	}
+	r.refusedAt, r.why = at, a.why
 }
 
 // succeeded notes when the receiver last took something.

@@ -148,7 +148,7 @@ func (w *Writer) version() Protocol {
 }
 
 // Run sends until ctx ends, and returns once the receiver was told that the series end and the cursor is saved, or
-// after farewell.
+// after four seconds.
 func (w *Writer) Run(ctx context.Context) {
 	if w.begin(ctx) {
 		var wg sync.WaitGroup
@@ -159,11 +159,17 @@ func (w *Writer) Run(ctx context.Context) {
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), farewell)
 	defer cancel()
 	w.end(last)
-	w.settle(last)
+	disk, done := context.WithTimeout(context.WithoutCancel(ctx), lastLook)
+	defer done()
+	w.settle(disk)
 }
 
-// farewell is what a Writer that stops takes at most.
-const farewell = 3 * time.Second
+// A Writer that stops takes leave of the receiver in farewell, with a moment's grace for what is on its way before and
+// after, and finds its place in the record in lastLook.
+const (
+	farewell = 2 * time.Second
+	lastLook = time.Second
+)
 
 // Figures are how a Writer does. They wait for nothing.
 type Figures struct {
@@ -174,8 +180,10 @@ type Figures struct {
 	LastSuccess sensor.Instant
 	// Trouble is why nothing gets to the receiver, in words; empty while all is well.
 	Trouble string
-	// TooOldLately is set while samples were refused as too old within the last hour.
-	TooOldLately bool
+	// TooOldLately is set while samples were refused as too old within the last hour; RefusedLately says why others
+	// were within that time, empty when none were.
+	TooOldLately  bool
+	RefusedLately string
 }
 
 // Figures tell how it does now.
@@ -187,9 +195,13 @@ func (w *Writer) Figures() Figures {
 	}
 	r.mu.Lock()
 	f := Figures{Counts: r.counts, LastSuccess: r.lastSuccess.Rebase(now)}
-	if at := r.tooOldAt; !at.IsZero() {
+	lately := func(at sensor.Instant) bool {
 		d, _ := now.Sub(at)
-		f.TooOldLately = d < time.Hour
+		return !at.IsZero() && d < time.Hour
+	}
+	f.TooOldLately = lately(r.tooOldAt)
+	if lately(r.refusedAt) {
+		f.RefusedLately = r.why
 	}
 	r.mu.Unlock()
 	if !oldest.IsZero() {
@@ -218,6 +230,8 @@ func (f *Figures) Words() (text string, trouble bool) {
 		return f.Trouble + behind, true
 	case f.TooOldLately:
 		return fmt.Sprintf("the receiver refused %d samples as too old or out of order; raise %s there above the longest outage", f.TooOld, window) + behind, true
+	case f.RefusedLately != "":
+		return fmt.Sprintf("the receiver refused %d samples, which are dropped; %s", f.Refused-f.TooOld, f.RefusedLately) + behind, true
 	case f.LastSuccess.IsZero():
 		return "not sent yet" + behind, false
 	}

@@ -579,3 +579,56 @@ func TestARecordThatFails(t *testing.T) {
 		}
 	})
 }
+
+// A receiver that refuses everything, whatever the reason, is not asked about each sample for ever.
+func TestAReceiverThatRefusesEverything(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBoard(t)
+		b.far.set(always(400, "the limit of series is reached"))
+		w, stop := b.start()
+		b.goOn(10 * time.Minute)
+		if n := len(b.far.requests); n > 700 || n < 100 {
+			t.Errorf("%d requests in ten minutes", n)
+		}
+		f := w.Figures()
+		if f.Sent > 0 || f.Refused < 4*590 || f.TooOld > 0 {
+			t.Errorf("%+v", f)
+		}
+		if text, trouble := f.Words(); !trouble || !strings.Contains(text, "the limit of series") {
+			t.Errorf("the page says %q", text)
+		}
+		b.far.set(nil)
+		b.goOn(time.Minute)
+		stop()
+		if n := len(b.far.kept[airUp]); n < 55 || n > 70 {
+			t.Errorf("%d sweeps of the minute after are there", n)
+		}
+	})
+}
+
+// A receiver that hangs holds a stop up for no longer than the daemon waits, and the place in the record is kept.
+func TestAStopWhileTheReceiverHangs(t *testing.T) {
+	for name, when := range map[string]time.Duration{"on its way": 2 * time.Second, "given up": time.Minute} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBoard(t)
+				_, stop := b.start()
+				b.goOn(20*time.Minute + time.Second)
+				let := make(chan struct{})
+				b.far.mu.Lock()
+				b.far.hang = let
+				b.far.mu.Unlock()
+				b.goOn(when + 3*time.Second)
+				begun := time.Now()
+				stop()
+				if d := time.Since(begun); d > 4500*time.Millisecond {
+					t.Errorf("the stop took %v", d)
+				}
+				if b.shelf.cursor < 1200-5 {
+					t.Errorf("the cursor is %d", b.shelf.cursor)
+				}
+				close(let)
+			})
+		})
+	}
+}

@@ -224,7 +224,7 @@ func TestAnotherClientWithOurID(t *testing.T) {
 		return n
 	}
 	f.until(t, func() bool { return connects() > maxTakeovers+5 })
-	if n := strings.Count(book.String(), "another client uses this id"); n != 1 {
+	if n := strings.Count(book.String(), "if another client uses this id"); n != 1 {
 		t.Errorf("a second client with our id is told of %d times, want once:\n%s", n, book.String())
 	}
 }

@@ -85,22 +85,14 @@ func (c *Client) hear(payload []byte, retained bool) {
 
 // meet notes that another board speaks for our site, and tells it once.
 func (c *Client) meet(host string) {
-	if c.notice(host) {
+	c.mu.Lock()
+	r := &c.rival
+	first := !r.warned
+	r.noticed, r.warned, r.answer, r.host = time.Now(), true, r.answer || first, host
+	c.mu.Unlock()
+	if first {
 		c.o.Log.Error(another(host), "site", c.o.Site, "client_id", c.o.ClientID)
 	}
-}
-
-// notice reports whether the other board was not known before.
-func (c *Client) notice(host string) (first bool) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	r := &c.rival
-	first = !r.warned
-	r.noticed, r.warned, r.answer = time.Now(), true, r.answer || first
-	if host != "" {
-		r.host = host
-	}
-	return first
 }
 
 // rivalled reports whether another board speaks for our site, and its name where it is known.

@@ -1,10 +1,14 @@
 package mqtt
 
 import (
+	"context"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
 // rivals are two boards with one site, and whether each tells it.
@@ -29,7 +33,7 @@ func rivalsOf(t *testing.T, s *spy, of func(id string) Options, ids ...string) {
 		if st := c.Status(); !strings.Contains(st.Text, "give each a site: of its own") {
 			t.Errorf("board %d says %+v", i, st)
 		}
-		if n := strings.Count(books[i].String(), "level=ERROR"); n != 1 {
+		if n := strings.Count(books[i].String(), "another board"); n != 1 {
 			t.Errorf("board %d logged %d errors, want one:\n%s", i, n, books[i].String())
 		}
 	}
@@ -106,4 +110,43 @@ func TestARivalLeaves(t *testing.T) {
 		c.hear(word, false)
 		says("live", AnotherBoard)
 	})
+}
+
+// TestALateWill: who says offline of a board that is there is contradicted at once, and without being heard in time at the
+// latest by the next word.
+func TestALateWill(t *testing.T) {
+	h := mosquitto(t, "allow_anonymous true\n")
+	s := newSpy(t, h.addr)
+	late := rawClient(t, paho.NewClientOptions().AddBroker("tcp://"+h.addr))
+	for name, online := range map[string]time.Duration{"heard": time.Hour, "the next word": 50 * time.Millisecond} {
+		c, err := New(h.own(options()))
+		must(t, err)
+		c.pace = quick()
+		c.pace.online = online
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan struct{})
+		go func() { defer close(ended); c.Run(ctx) }()
+		l, err := c.connected(t.Context())
+		must(t, err)
+		s.has(site+"status", "online")
+		if name != "heard" {
+			done(t, l.mc.Unsubscribe(site+"status"))
+		}
+		before := len(s.messages())
+		done(t, late.Publish(site+"status", 1, true, "offline"))
+		for until := time.Now().Add(guardTime); ; pause(t.Context(), time.Millisecond) {
+			c.Show(shift(1)) // a sweep
+			all := s.messages()
+			said := slices.ContainsFunc(all[before:], func(m got) bool { return m.topic == site+"status" && m.payload == "offline" })
+			if p, _ := newest(all, site+"status"); said && p == "online" {
+				break
+			}
+			if time.Now().After(until) {
+				t.Fatalf("%s: it never says that it is there", name)
+			}
+		}
+		cancel()
+		<-ended
+		s.has(site+"status", "offline")
+	}
 }

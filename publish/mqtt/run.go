@@ -11,8 +11,8 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
-// When a broker closes more than maxTakeovers connections within takeoverSpan, two clients use one id:
-// each connection of the one ends the other's (MQTT 3.1.1, 3.1.4-2).
+// When a broker closes more than maxTakeovers connections within takeoverSpan, two clients may use one id: each connection
+// of the one ends the other's (MQTT 3.1.1, 3.1.4-2). Two boards tell each other by status/board besides.
 const (
 	maxTakeovers = 5
 	takeoverSpan = 2 * time.Minute
@@ -88,11 +88,11 @@ func (t *tries) lost(c *Client, broker *url.URL, err error) time.Duration {
 		c.o.Log.Warn("the connection to the broker was lost", "broker", broker.Host, "err", err)
 		return jitter(c.pace.loss)
 	}
-	t.warned = true
-	if c.notice("") {
-		c.o.Log.Error("another client uses this id: the broker keeps closing the connection; give each board a site: of its own, and one client_id to one board alone",
+	if !t.warned {
+		c.o.Log.Error("the broker keeps closing the connection; if another client uses this id, give each its own site: and client_id",
 			"broker", broker.Host, "client_id", c.o.ClientID, "closed", len(t.losses), "within", takeoverSpan, "err", err)
 	}
+	t.warned = true
 	return jitter(c.pace.loss)
 }
 

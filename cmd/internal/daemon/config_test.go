@@ -2,8 +2,6 @@ package daemon
 
 import (
 	"encoding/json"
-	"io"
-	"net/http"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -30,14 +28,14 @@ func TestTheHashShows(t *testing.T) {
 		metrics := "holdbell_config_info{hash=\"" + cfg.Hash + "\"} 1\n"
 		eventually(t, "the metric "+metrics, func() bool {
 			source.play(1, 150)
-			return strings.Contains(get(t, url+"/metrics"), metrics)
+			return strings.Contains(body(t, url+"/metrics"), metrics)
 		})
 		var st page.StateReport
-		if err := json.Unmarshal([]byte(get(t, url+"/state")), &st); err != nil || st.Config != cfg.Hash {
+		if err := json.Unmarshal([]byte(body(t, url+"/state")), &st); err != nil || st.Config != cfg.Hash {
 			t.Errorf("the state has %q, %v, want %q", st.Config, err, cfg.Hash)
 		}
-		if !strings.Contains(get(t, url+"/board"), cfg.Hash+", taken up ") {
-			t.Errorf("the page does not have %s:\n%s", cfg.Hash, get(t, url+"/board"))
+		if !strings.Contains(body(t, url+"/board"), cfg.Hash+", taken up ") {
+			t.Errorf("the page does not have %s:\n%s", cfg.Hash, body(t, url+"/board"))
 		}
 	}
 	at := <-r.brokers
@@ -96,18 +94,4 @@ func listen(t *testing.T, at, topic string) <-chan inForce {
 		t.Fatal(token.Error())
 	}
 	return told
-}
-
-func get(t *testing.T, url string) string {
-	t.Helper()
-	resp, err := http.Get(url)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	body, err := io.ReadAll(resp.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return string(body)
 }

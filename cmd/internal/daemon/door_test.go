@@ -281,7 +281,13 @@ func who(d *door) http.Handler {
 
 func (s served) get(t *testing.T, header ...string) (int, string) {
 	t.Helper()
-	r, err := http.NewRequest(http.MethodGet, "http://"+s.at+"/", nil)
+	return get(t, "http://"+s.at+"/", header...)
+}
+
+// get gives what an address answers; header are names and values.
+func get(t *testing.T, url string, header ...string) (int, string) {
+	t.Helper()
+	r, err := http.NewRequest(http.MethodGet, url, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"fmt"
-	"io"
 	"net/http"
 	"path/filepath"
 	"strings"
@@ -29,22 +28,10 @@ func TestPapersOfTheDaemon(t *testing.T) {
 	r := begin(t, parsed(t, onPort("127.0.0.1:0")), filepath.Join(t.TempDir(), "l.db"), always(source))
 	r.ear.until(t, "ham closed", func(ev *rules.Event) bool { return ev.Kind == rules.LotEnded && ev.Lot == "ham" })
 	url := <-r.pages
-	get := func(path string) (int, string) {
-		resp, err := http.Get(url + path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer resp.Body.Close()
-		body, err := io.ReadAll(resp.Body)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return resp.StatusCode, string(body)
-	}
 	const two = "?a=ribs%402026-03-01&b=ham%402026-03-01"
 	// The last readings may wait for their commit; what is printed is made anew each time.
 	eventually(t, "both lots are in the record to their ends", func() bool {
-		status, body := get("/compare/print" + two)
+		status, body := get(t, url+"/compare/print"+two)
 		return status == http.StatusOK && strings.Contains(body, "20 min") && strings.Contains(body, "30 min")
 	})
 	for _, c := range []struct {
@@ -62,7 +49,7 @@ func TestPapersOfTheDaemon(t *testing.T) {
 		{"/record/print?day=2026-02-01", 404, []string{"othing is recorded in that span; the record goes from 2026-03-01T12:00:0"}},
 		{"/record/print?day=yesterday", 404, []string{"he day cannot be read; write it as 2026-03-01"}},
 	} {
-		status, body := get(c.path)
+		status, body := get(t, url+c.path)
 		if status != c.status {
 			t.Errorf("%s: %d %.300s", c.path, status, body)
 		}

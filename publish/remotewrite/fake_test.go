@@ -13,6 +13,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/golang/snappy"
@@ -454,6 +455,7 @@ func (b *board) goOn(d time.Duration) {
 		<-tick.C
 		b.sweep()
 	}
+	synctest.Wait() // nobody is at work while a test looks
 }
 
 // flush closes the open block.

@@ -183,9 +183,10 @@ func TestNoFailureTellsASecret(t *testing.T) {
 				"generic://" + host + "/" + secret + "service?disabletls=yes&$token=" + secret + "field",
 				"smtp://cook:" + secret + "mail@" + far.mail + "/?from=a@kitchen.example&to=b@kitchen.example",
 			}
-			password, token := secret+"mqtt", secret+"token-long-enough"
+			password, remote, token := secret+"mqtt", secret+"remote", secret+"token-long-enough"
 			text := kitchen + fmt.Sprintf("publish:\n  http: { listen: \"127.0.0.1:0\", marks_token_file: %q }\n", written(t, "token", token))
 			text += fmt.Sprintf("  mqtt: { broker: %q, username: cook, password_file: %q }\n", far.mqtt, written(t, "mqtt", password))
+			text += fmt.Sprintf("  remote_write: { url: %q, username: cook, password_file: %q, jitter: 0s }\n", far.http+"/api/v1/write", written(t, "remote", remote))
 			text += fmt.Sprintf("  heartbeat: { url_file: %q, fail: /down }\n  phone:\n", written(t, "beat", far.http+"/"+secret+"beat"))
 			for i, p := range phones {
 				text += fmt.Sprintf("    - { url_file: %q, from: advice }\n", written(t, fmt.Sprint("phone", i), p))
@@ -205,16 +206,16 @@ func TestNoFailureTellsASecret(t *testing.T) {
 					}
 				}
 				o.mu.Unlock()
-				return failed == len(phones) && o.client.Status().Trouble != "" && o.beat.Trouble() != ""
+				return failed == len(phones) && o.client.Status().Trouble != "" && o.beat.Trouble() != "" && o.remote.Figures().Trouble != ""
 			})
 			all := r.said(url)
-			for _, want := range []string{"Heartbeat", "events wait for phone:", "not connected", "does not hear the heartbeat"} {
+			for _, want := range []string{"Heartbeat", "events wait for phone:", "not connected", "does not hear the heartbeat", "nothing gets to the receiver"} {
 				if !strings.Contains(all, want) {
 					t.Errorf("nothing is said of the failure: %q", want)
 				}
 			}
 			r.end()
-			complain(t, all+r.logged(), append(phones, password, token)...)
+			complain(t, all+r.logged(), append(phones, password, remote, token)...)
 		})
 	}
 }
@@ -231,10 +232,11 @@ func (r *rig) logged() string {
 func TestNoFileTellsASecret(t *testing.T) {
 	wrong := written(t, "wrong", secret+"file two words\n")
 	for name, publish := range map[string]string{
-		"phone":       fmt.Sprintf("http: { listen: \"127.0.0.1:0\" }\n  phone: [ { url_file: %q, from: advice } ]\n", wrong),
-		"heartbeat":   fmt.Sprintf("http: { listen: \"127.0.0.1:0\" }\n  heartbeat: { url_file: %q }\n", wrong),
-		"certificate": fmt.Sprintf("http: { listen: \"127.0.0.1:0\" }\n  mqtt: { broker: \"ssl://127.0.0.1:1\", ca_file: %q, cert_file: %q, key_file: %q }\n", wrong, wrong, wrong),
-		"web_config":  fmt.Sprintf("http: { listen: \"127.0.0.1:0\", web_config: %q }\n", written(t, "web", "basic_auth_users: "+secret+"hash\n")),
+		"phone":        fmt.Sprintf("http: { listen: \"127.0.0.1:0\" }\n  phone: [ { url_file: %q, from: advice } ]\n", wrong),
+		"heartbeat":    fmt.Sprintf("http: { listen: \"127.0.0.1:0\" }\n  heartbeat: { url_file: %q }\n", wrong),
+		"certificate":  fmt.Sprintf("http: { listen: \"127.0.0.1:0\" }\n  mqtt: { broker: \"ssl://127.0.0.1:1\", ca_file: %q, cert_file: %q, key_file: %q }\n", wrong, wrong, wrong),
+		"remote write": fmt.Sprintf("http: { listen: \"127.0.0.1:0\" }\n  remote_write: { url: \"http://127.0.0.1:1/api/v1/write\", bearer_file: %q, jitter: 0s }\n", wrong),
+		"web_config":   fmt.Sprintf("http: { listen: \"127.0.0.1:0\", web_config: %q }\n", written(t, "web", "basic_auth_users: "+secret+"hash\n")),
 		"web_config without a file": fmt.Sprintf("http: { listen: \"127.0.0.1:0\", web_config: %q }\n",
 			written(t, "web", "basic_auth_users: { cook: "+secret+"hash }\ntls_server_config: { cert_file: /nowhere, key_file: /nowhere }\n")),
 	} {

@@ -260,17 +260,24 @@ func (s *spy) messages() []got {
 // until waits until is holds for what was received.
 func (s *spy) until(what string, is func([]got) bool) []got {
 	s.t.Helper()
-	timer := time.NewTimer(guardTime)
+	if !s.within(guardTime, is) {
+		s.t.Fatalf("never came: %s\nreceived %s", what, listing(s.messages()))
+	}
+	return s.messages()
+}
+
+// within waits for what is told of the messages, and reports whether it came in time.
+func (s *spy) within(d time.Duration, is func([]got) bool) bool {
+	timer := time.NewTimer(d)
 	defer timer.Stop()
 	for {
-		all := s.messages()
-		if is(all) {
-			return all
+		if is(s.messages()) {
+			return true
 		}
 		select {
 		case <-s.more:
 		case <-timer.C:
-			s.t.Fatalf("never came: %s\nreceived %s", what, listing(all))
+			return false
 		}
 	}
 }

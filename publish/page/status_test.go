@@ -64,7 +64,7 @@ func TestStateSteps(t *testing.T) {
 	if v := probeOf(&st.Probes[0], rules.Celsius, c); v.Reading != "64.5 °C, corrected from 65 °C" {
 		t.Errorf("the page says %q", v.Reading)
 	}
-	if v := probeOf(&st.Probes[1], rules.Celsius, c); v.Reading != "spike" || v.Fault != "It jumped." {
+	if v := probeOf(&st.Probes[1], rules.Celsius, c); v.Reading != "Spike" || v.Fault != "It jumped." {
 		t.Errorf("the page says %q: %q", v.Reading, v.Fault)
 	}
 }

@@ -21,7 +21,7 @@ func metricNames() []string {
 		"holdbell_probe_faults_total", "holdbell_lot_danger_zone_seconds", "holdbell_lot_danger_zone_limit_seconds",
 		"holdbell_lot_verdict", "holdbell_alarm_active", "holdbell_limit_ahead_seconds", "holdbell_events_total",
 		"holdbell_deliveries_pending", "holdbell_build_info", "holdbell_mark_last_timestamp_seconds",
-		"holdbell_heartbeat_last_success_timestamp_seconds", "holdbell_config_info", "holdbell_mqtt_trouble", "holdbell_mqtt_certificate_expiry_timestamp_seconds", "holdbell_remote_write_backlog_seconds", "holdbell_remote_write_samples_total",
+		"holdbell_heartbeat_last_success_timestamp_seconds", "holdbell_config_info", "holdbell_mqtt_trouble", "holdbell_mqtt_certificate_expiry_timestamp_seconds", "holdbell_remote_write_backlog_seconds", "holdbell_remote_write_samples_total", "holdbell_remote_write_clock_apart_seconds",
 		"holdbell_sweep_duration_seconds_bucket", "holdbell_sweep_duration_seconds_count", "holdbell_sweep_duration_seconds_sum",
 	}
 }

@@ -50,6 +50,7 @@ type RemoteWrite struct {
 	Results     map[string]uint64
 	Backlog     time.Duration // age of the oldest sweep that was not sent
 	LastSuccess sensor.Instant
+	Apart       *time.Duration // the board's clock less the receiver's; nil while that is not known
 	Failing     bool
 }
 
@@ -251,6 +252,10 @@ func collectRemoteWrite(ch chan<- prometheus.Metric, r *RemoteWrite) {
 	}
 	ch <- prometheus.MustNewConstMetric(desc("remote_write_backlog_seconds", "Age of the oldest sweep that the remote write receiver has yet to get; a few seconds while all is well."), prometheus.GaugeValue, r.Backlog.Seconds())
 	failing := 0.0
+	if r.Apart != nil {
+		d := desc("remote_write_clock_apart_seconds", "The board's clock less the remote write receiver's, as of its last answer; absent while that is not known.")
+		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, r.Apart.Seconds())
+	}
 	if r.Failing {
 		failing = 1
 	}

@@ -100,7 +100,7 @@ func TestGolden(t *testing.T) {
 	m := metrics.New(metrics.Options{Version: "1.0.0", Commit: "abc", Pending: func() map[string]uint64 { return map[string]uint64{"mqtt": 3} },
 		Heartbeat: func() sensor.Instant { return at(20) }, Config: func() publish.Config { return publish.Config{Hash: "0123456789abcdef"} },
 		RemoteWrite: func() *metrics.RemoteWrite {
-			return &metrics.RemoteWrite{Results: map[string]uint64{"sent": 900, "too_old": 40, "refused": 1, "undated": 2, "gone": 0}, Backlog: 90 * time.Second, LastSuccess: at(25), Failing: true}
+			return &metrics.RemoteWrite{Results: map[string]uint64{"sent": 900, "too_old": 40, "refused": 1, "undated": 2, "gone": 0}, Backlog: 90 * time.Second, LastSuccess: at(25), Apart: new(-365 * 24 * time.Hour), Failing: true}
 		},
 		MQTT: func() *metrics.MQTT {
 			return &metrics.MQTT{Troubles: map[string]bool{"unreachable": false, "broker-certificate": true}, BrokerEnds: time.Date(2026, 2, 1, 0, 0, 0, 0, time.UTC)}

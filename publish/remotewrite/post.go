@@ -93,9 +93,19 @@ func (w *Writer) post(ctx context.Context, p Protocol, samples []sample) answer 
 		return answer{verdict: later, why: reached(err)}
 	}
 	defer res.Body.Close()
+	w.compare(res.Header)
 	// An answer that breaks off has said its status all the same.
 	body, _ := io.ReadAll(io.LimitReader(res.Body, maxBody))
 	return judge(p, len(samples), res.StatusCode, res.Header, quote(string(body), secret, sent))
+}
+
+// compare notes how far the board's clock and the receiver's lie apart (RFC 9110, 6.6.1: Date, to the second).
+func (w *Writer) compare(h http.Header) {
+	theirs, err := http.ParseTime(h.Get("Date"))
+	if now := w.o.Now(); err == nil && now.Believed {
+		apart := now.Wall.Sub(theirs).Round(time.Second)
+		w.apart.Store(&apart)
+	}
 }
 
 // login adds the user or the token, and gives the secret of it. It is read anew for every request.

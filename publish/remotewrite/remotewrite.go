@@ -95,6 +95,7 @@ type Writer struct {
 	healthy atomic.Bool    // the newest live request was answered
 	backlog backlog
 	oldest  atomic.Pointer[sensor.Instant] // of the backlog; nil without one
+	apart   atomic.Pointer[time.Duration]  // the board's clock less the receiver's; nil while that is not known
 }
 
 // New gives a Writer. Files are read when they are needed.
@@ -178,6 +179,8 @@ type Figures struct {
 	Backlog time.Duration
 	// LastSuccess is when the receiver last took something; zero never.
 	LastSuccess sensor.Instant
+	// Apart is the board's clock less the receiver's, as of its last answer; nil while that is not known.
+	Apart *time.Duration
 	// Trouble is why nothing gets to the receiver, in words; empty while all is well.
 	Trouble string
 	// TooOldLately is set while samples were refused as too old within the last hour; RefusedLately says why others
@@ -194,7 +197,7 @@ func (w *Writer) Figures() Figures {
 		oldest = *late
 	}
 	r.mu.Lock()
-	f := Figures{Counts: r.counts, LastSuccess: r.lastSuccess.Rebase(now)}
+	f := Figures{Counts: r.counts, LastSuccess: r.lastSuccess.Rebase(now), Apart: w.apart.Load()}
 	lately := func(at sensor.Instant) bool {
 		d, _ := now.Sub(at)
 		return !at.IsZero() && d < time.Hour
@@ -219,6 +222,21 @@ func (w *Writer) Figures() Figures {
 // worthSaying is a backlog that people are told of; live readings wait a few seconds, always.
 const worthSaying = 30 * time.Second
 
+// mostApart is how far two clocks that are both set by the network may seem to lie apart, a slow answer included.
+const mostApart = 5 * time.Minute
+
+// clocks says which of the two clocks is ahead; empty while neither is.
+func (f *Figures) clocks() string {
+	const look = ": see which is wrong and put it right, for the readings bear the board's time"
+	switch {
+	case f.Apart == nil || f.Apart.Abs() <= mostApart:
+		return ""
+	case *f.Apart > 0:
+		return "the board's clock is " + rules.Words(*f.Apart) + " ahead of the receiver's" + look
+	}
+	return "the board's clock is " + rules.Words(-*f.Apart) + " behind the receiver's" + look
+}
+
 // Words say it to people; trouble is what ought to be looked at.
 func (f *Figures) Words() (text string, trouble bool) {
 	behind := ""
@@ -228,6 +246,8 @@ func (f *Figures) Words() (text string, trouble bool) {
 	switch {
 	case f.Trouble != "":
 		return f.Trouble + behind, true
+	case f.clocks() != "":
+		return f.clocks() + behind, true
 	case f.TooOldLately:
 		return fmt.Sprintf("the receiver refused %d samples as too old or out of order; raise %s there above the longest outage", f.TooOld, window) + behind, true
 	case f.RefusedLately != "":

@@ -46,6 +46,6 @@ func (o *outputs) remoteFigures() *metrics.RemoteWrite {
 	f := o.remote.Figures()
 	return &metrics.RemoteWrite{
 		Results: map[string]uint64{"sent": f.Sent, "too_old": f.TooOld, "refused": f.Refused - f.TooOld, "undated": f.Undated, "gone": f.Gone},
-		Backlog: f.Backlog, LastSuccess: f.LastSuccess, Failing: f.Trouble != "",
+		Backlog: f.Backlog, LastSuccess: f.LastSuccess, Apart: f.Apart, Failing: f.Trouble != "",
 	}
 }

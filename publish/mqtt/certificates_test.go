@@ -115,6 +115,22 @@ func tlsReader(t *testing.T, a *authorityOf, h *host, file string) *paho.ClientO
 	return paho.NewClientOptions().AddBroker("ssl://" + h.addr).SetTLSConfig(conf)
 }
 
+// shutOut waits until the broker lets nobody with this certificate in any more: it reads the list again when it comes to it.
+func shutOut(t *testing.T, o *paho.ClientOptions) {
+	t.Helper()
+	for until := time.Now().Add(guardTime); ; {
+		mc := paho.NewClient(o.SetAutoReconnect(false).SetClientID("knocks").SetConnectTimeout(guardTime))
+		tok := mc.Connect()
+		if tok.WaitTimeout(guardTime) && tok.Error() != nil {
+			return
+		}
+		mc.Disconnect(0)
+		if time.Now().After(until) {
+			t.Fatal("the broker never takes the list of revoked certificates up")
+		}
+	}
+}
+
 // trouble waits until a client says what is wrong.
 func trouble(t *testing.T, c *Client, want Trouble, text string) {
 	t.Helper()
@@ -190,6 +206,7 @@ func TestBoardsWithCertificates(t *testing.T) {
 	s.has("holdbell/doomed/status", "online")
 	a.does("revoke", "doomed")
 	must(t, syscall.Kill(pid(), syscall.SIGHUP))
+	shutOut(t, tlsReader(t, a, h, "doomed"))
 	again := start("doomed", "doomed")
 	trouble(t, again, BoardCertificate, "it was revoked")
 	if st := doomed.Status(); !st.Connected {

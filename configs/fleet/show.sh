@@ -96,7 +96,7 @@ printf 'HTTP/1.1 200 OK\r\nContent-Length: 0\r\nConnection: close\r\n\r\n'
 H
 start rung socat TCP-LISTEN:19099,bind=127.0.0.1,reuseaddr,fork EXEC:"bash $work/heard.sh $work/rung.json"
 start alertmanager prometheus-alertmanager --config.file="$work/alertmanager.yml" --storage.path="$work/alertmanager" --web.listen-address=127.0.0.1:19093 --cluster.listen-address=
-start prometheus prometheus --config.file="$work/prometheus.yml" --storage.tsdb.path="$work/tsdb" --web.listen-address=127.0.0.1:19090 --web.enable-remote-write-receiver
+start prometheus prometheus --config.file="$work/prometheus.yml" --storage.tsdb.path="$work/tsdb" --web.listen-address=127.0.0.1:19090 --web.enable-remote-write-receiver --web.max-connections=$((512 + 3 * boards))
 it "three brokers" until_ 60 curl -sf -o /dev/null http://127.0.0.1:18221/healthz
 it "a Prometheus" until_ 60 curl -sf -o /dev/null http://127.0.0.1:19090/-/ready
 it "an Alertmanager" until_ 60 curl -sf -o /dev/null http://127.0.0.1:19093/-/ready
